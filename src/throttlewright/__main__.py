@@ -1,0 +1,5 @@
+"""Run the terminal program as ``python -m throttlewright``."""
+
+from throttlewright.cli.main import main
+
+main()

@@ -1,0 +1,1 @@
+"""Builds shipped with the package: invented examples and published sets."""

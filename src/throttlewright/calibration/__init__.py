@@ -1,0 +1,1 @@
+"""Calibrations: the tables, numbers and limits that a controller holds."""

@@ -1,0 +1,1 @@
+"""Car: a build made ready to compute, its operating points and its torque surfaces."""

@@ -1,0 +1,254 @@
+"""Flows of a car: what the pipe supplies, what the engine takes, what the plate lets through."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from throttlewright.car.record import SPEED_POINTS, CarRecord
+from throttlewright.foundation.compiled import kernel
+from throttlewright.physics.cylinders import cylinder_flow_residual
+from throttlewright.physics.gas import R_AIR, nozzle_area, restriction_drop
+from throttlewright.physics.plate import (
+    discharge_coefficient,
+    effective_area,
+    plate_angle_for_area,
+    saturation_angle,
+)
+from throttlewright.physics.turbo import compressor_outlet_temperature, intercooler_temperature
+
+__all__ = ["engine_flow", "over_speed", "pipe_state", "plate_area_of", "plate_for_flow"]
+
+
+@kernel
+def over_speed(curve: np.ndarray, omega: float, omega_step: float) -> float:
+    """Read a curve kept on the uniform speed grid, linear between points, held outside.
+
+    Parameters
+    ----------
+    curve : ndarray [-]
+        Values at 0, omega_step, 2 omega_step, ..., in the unit of the result.
+    omega : float [rad/s]
+        Engine speed.
+    omega_step : float [rad/s]
+        Step of the grid, above 0.
+
+    Returns
+    -------
+    float [-]
+        Interpolated value, in the unit of the curve.
+    """
+    x = omega / omega_step
+    if x <= 0.0:
+        return curve[0]
+    i = int(x)
+    if i >= SPEED_POINTS - 1:
+        return curve[SPEED_POINTS - 1]
+    f = x - i
+    return curve[i] * (1.0 - f) + curve[i + 1] * f
+
+
+@kernel
+def pipe_state(
+    flow: float,
+    p_manifold: float,
+    omega: float,
+    boost_code: float,
+    boost_pressure: float,
+    car: CarRecord,
+) -> tuple[float, float]:
+    """Pressure and temperature before the plate for a given flow.
+
+    Parameters
+    ----------
+    flow : float [kg/s]
+        Air flow, from 0.
+    p_manifold : float [Pa]
+        Manifold pressure (moves the bypass valve of a supercharger).
+    omega : float [rad/s]
+        Engine speed.
+    boost_code : float [-]
+        A BoostState.
+    boost_pressure : float [Pa]
+        Target pressure before the plate for SETTLED, the pressure itself for HELD; absolute.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    tuple of float [Pa, K]
+        Pressure and temperature before the plate.
+
+    Notes
+    -----
+    A turbo reaches a pressure ratio 1 + factor * flow**exponent with its wastegate shut; both
+    numbers follow from the rising part of the measured boost curve.
+    """
+    inlet = car.p_ambient - restriction_drop(
+        flow, car.p_ambient, car.T_ambient, car.filter_resistance
+    )
+    inlet = max(inlet, 0.3 * car.p_ambient)
+    if car.charging < 0.5:
+        if boost_code > 1.5:
+            return boost_pressure, car.T_ambient
+        return inlet, car.T_ambient
+    if boost_code > 1.5:
+        pipe = boost_pressure
+    elif car.charging < 1.5:
+        if boost_code < 0.5:
+            drop = restriction_drop(flow, inlet, car.T_ambient, car.intercooler_resistance)
+            pipe = max(inlet - drop, 0.3 * car.p_ambient)
+        else:
+            reach = inlet * (1.0 + car.spool_factor * flow**car.spool_exponent)
+            wanted = max(boost_pressure, car.spring_pressure)
+            # a smooth minimum: the hand-over from reach to regulation is rounded by about 2 kPa, as
+            # the wastegate cracks before its set point, and keeps the torque surface free of a kink
+            d = reach - wanted
+            pipe = 0.5 * (reach + wanted - math.sqrt(d * d + 4.0e6))
+    else:
+        # belt- or gear-driven: boost follows speed at once, so INSTANT and SETTLED are one state
+        closed = 1.0
+        if car.bypass > 0.5:
+            closed = (p_manifold - (car.p_ambient - car.bypass_band)) / car.bypass_band
+            closed = min(max(closed, 0.0), 1.0)
+        pipe = inlet + (over_speed(car.boost, omega, car.omega_step) - inlet) * closed
+    ratio = max(pipe / inlet, 1.0)
+    hot = compressor_outlet_temperature(car.T_ambient, ratio, car.compressor_efficiency, car.gamma)
+    return pipe, intercooler_temperature(hot, car.T_ambient, car.intercooler_effectiveness)
+
+
+@kernel
+def engine_flow(
+    p_manifold: float, T_manifold: float, pipe: float, omega: float, car: CarRecord
+) -> tuple[float, float]:
+    """Air that the cylinders take and the exhaust pressure it makes.
+
+    Parameters
+    ----------
+    p_manifold : float [Pa]
+        Manifold pressure.
+    T_manifold : float [K]
+        Charge temperature.
+    pipe : float [Pa]
+        Pressure before the plate (a turbine backs the exhaust up with boost).
+    omega : float [rad/s]
+        Engine speed.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    tuple of float [kg/s, Pa]
+        Air flow and exhaust pressure.
+    """
+    ve = over_speed(car.ve_speed, omega, car.omega_step)
+    base = car.p_ambient + car.exhaust_rise
+    if car.charging > 0.5 and car.charging < 1.5 and pipe > car.p_ambient:
+        base += car.turbine_pressure_share * (pipe - car.p_ambient)
+    p_exhaust = base
+    flow = 0.0
+    for _ in range(3):
+        flow = cylinder_flow_residual(
+            p_manifold,
+            T_manifold,
+            omega,
+            car.displacement,
+            ve,
+            p_exhaust,
+            car.compression_ratio,
+            car.residual_exponent,
+        )
+        # the exhaust runs near 900 K at any load, far less spread than its flow squared
+        p_exhaust = base + restriction_drop(flow, car.p_ambient, 900.0, car.exhaust_resistance)
+    return flow, p_exhaust
+
+
+@kernel
+def plate_area_of(psi: float, car: CarRecord) -> float:
+    """Effective area of all plates at one angle, leakage included.
+
+    Parameters
+    ----------
+    psi : float [rad]
+        Plate angle from the plane normal to the bore.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    float [m2]
+        Effective area.
+    """
+    return car.plates * effective_area(
+        psi,
+        car.bore,
+        car.shaft,
+        car.psi_closed,
+        car.cd,
+        car.cd_first,
+        car.cd_step,
+        car.leak_area,
+        car.loss_coefficient,
+    )
+
+
+@kernel
+def plate_for_flow(
+    flow: float, p_pipe: float, p_manifold: float, T_pipe: float, car: CarRecord
+) -> float:
+    """Plate angle that passes a flow between two pressures, the open stop when none does.
+
+    Parameters
+    ----------
+    flow : float [kg/s]
+        Air flow of all plates.
+    p_pipe : float [Pa]
+        Pressure before the plate.
+    p_manifold : float [Pa]
+        Pressure behind the plate.
+    T_pipe : float [K]
+        Temperature before the plate.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    float [rad]
+        Plate angle, between the closed and the open stop.
+    """
+    area = nozzle_area(flow, p_pipe, p_manifold, T_pipe, car.gamma, car.shape_gamma, R_AIR)
+    if area >= plate_area_of(car.psi_open, car):
+        return car.psi_open
+    top = min(saturation_angle(car.bore, car.shaft, car.psi_closed), car.psi_open)
+    per_plate = area / car.plates - car.leak_area
+    if per_plate <= 0.0:
+        return car.psi_closed
+    # loss in series, then the discharge coefficient of the angle found: a contraction that
+    # settles in a few passes; the bracketed finish makes the answer exact
+    psi = 0.5 * (car.psi_closed + top)
+    bore_area = math.pi * car.bore * car.bore / 4.0
+    rest = 1.0 / (per_plate * per_plate) - car.loss_coefficient / (bore_area * bore_area)
+    if rest > 0.0:
+        geometric = 1.0 / math.sqrt(rest)
+        for _ in range(3):
+            cd = discharge_coefficient(psi, car.cd, car.cd_first, car.cd_step)
+            psi = plate_angle_for_area(geometric / cd, car.bore, car.shaft, car.psi_closed)
+    low = car.psi_closed
+    high = top
+    if psi > low and psi < high:
+        step = 0.02
+        a = max(psi - step, low)
+        b = min(psi + step, high)
+        if plate_area_of(a, car) <= area <= plate_area_of(b, car):
+            low = a
+            high = b
+    for _ in range(50):
+        psi = 0.5 * (low + high)
+        if plate_area_of(psi, car) < area:
+            low = psi
+        else:
+            high = psi
+        if high - low < 1e-9:
+            break
+    return 0.5 * (low + high)

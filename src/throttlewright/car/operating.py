@@ -1,0 +1,354 @@
+"""Operating points: the balance of plate, charging and engine for one speed and plate angle."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from throttlewright.car.flows import engine_flow, over_speed, pipe_state, plate_area_of
+from throttlewright.car.record import RUNNER_AREAS, RUNNER_SPEEDS, CarRecord
+from throttlewright.foundation.compiled import kernel
+from throttlewright.physics.combustion import (
+    CP_EXHAUST,
+    EXHAUST_BASE,
+    EXHAUST_SLOPE,
+    IGNITION_CURVATURE,
+    exhaust_temperature,
+    ignition_efficiency,
+    indicated_torque,
+    mixture_efficiency,
+    pumping_torque,
+)
+from throttlewright.physics.gas import R_AIR, nozzle_flow, restriction_drop
+
+__all__ = ["POINT_FIELDS", "point_torque", "solve_point", "solve_surface"]
+
+POINT_FIELDS = (
+    "torque",
+    "map",
+    "pipe_pressure",
+    "air_flow",
+    "exhaust_temperature",
+    "plate_pressure_ratio",
+    "manifold_temperature",
+    "exhaust_pressure",
+)
+"""What ``solve_surface`` writes along its last axis, SI."""
+
+_OK = 0
+_NO_BRACKET = 1
+_BISECTIONS = 46
+_SCAN = 20
+_LOW = 500.0
+_SHARE_TO_EXHAUST = 0.7
+"""Share of the work lost by late ignition that leaves as exhaust heat; from memory, 0.6 to 0.8."""
+
+
+@kernel
+def _imbalance(
+    p_manifold: float,
+    area: float,
+    omega: float,
+    boost_code: float,
+    boost_pressure: float,
+    car: CarRecord,
+) -> tuple[float, float, float, float, float]:
+    # two passes settle the weak dependence of charge temperature and back pressure on the pipe
+    pipe = car.p_ambient
+    T_pipe = car.T_ambient
+    flow = 0.0
+    p_exhaust = car.p_ambient
+    for _ in range(2):
+        flow, p_exhaust = engine_flow(
+            p_manifold, T_pipe + car.charge_temperature_rise, pipe, omega, car
+        )
+        pipe, T_pipe = pipe_state(flow, p_manifold, omega, boost_code, boost_pressure, car)
+    through = nozzle_flow(pipe, p_manifold, T_pipe, T_pipe, area, car.gamma, car.shape_gamma, R_AIR)
+    return through - flow, pipe, T_pipe, flow, p_exhaust
+
+
+@kernel
+def point_torque(
+    flow: float, p_manifold: float, p_exhaust: float, omega: float, cold: float, car: CarRecord
+) -> tuple[float, float]:
+    """Brake torque and exhaust temperature from the air the engine takes.
+
+    T = T_indicated - (p_exhaust - p_manifold) V_d / (4 pi) - cold T_friction
+
+    Parameters
+    ----------
+    flow : float [kg/s]
+        Air flow.
+    p_manifold : float [Pa]
+        Manifold pressure.
+    p_exhaust : float [Pa]
+        Exhaust pressure.
+    omega : float [rad/s]
+        Engine speed, above 0.
+    cold : float [-]
+        Friction over hot friction, 1 when warm.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    tuple of float [N m, K]
+        Brake torque and exhaust-port temperature.
+
+    Notes
+    -----
+    Mixture goes from ``lambda_part`` to ``lambda_full`` between 80 and 100 % of ambient manifold
+    pressure (common practice, no source); knock retard grows from 0 at ambient to ``retard_full``
+    at full boost.
+    """
+    x = (p_manifold / car.p_ambient - 0.80) / 0.20
+    x = min(max(x, 0.0), 1.0)
+    load = x * x * (3.0 - 2.0 * x)
+    lam = car.lambda_part + (car.lambda_full - car.lambda_part) * load
+    retard = 0.0
+    full = over_speed(car.boost, omega, car.omega_step)
+    if p_manifold > car.p_ambient and full > car.p_ambient:
+        retard = car.retard_full * min((p_manifold - car.p_ambient) / (full - car.p_ambient), 1.2)
+    base = over_speed(car.efficiency, omega, car.omega_step)
+    e_ign = ignition_efficiency(retard, IGNITION_CURVATURE)
+    efficiency = base * e_ign * mixture_efficiency(lam)
+    dry = flow * car.dry_share
+    torque = (
+        indicated_torque(dry, omega, car.lhv, car.afr_stoich, lam, efficiency)
+        - pumping_torque(p_exhaust, p_manifold, car.displacement)
+        - cold * over_speed(car.friction, omega, car.omega_step)
+    )
+    share = min(flow / car.rated_flow, 1.5)
+    T_exhaust = exhaust_temperature(
+        share,
+        base * (1.0 - e_ign),
+        car.lhv,
+        car.afr_stoich,
+        lam,
+        CP_EXHAUST,
+        _SHARE_TO_EXHAUST,
+        EXHAUST_BASE,
+        EXHAUST_BASE + EXHAUST_SLOPE * car.rated_flow,
+    )
+    return torque, T_exhaust
+
+
+@kernel
+def _runner(omega: float, area: float, car: CarRecord) -> tuple[float, float]:
+    u = omega / car.runner_omega_step
+    i = min(max(int(u), 0), RUNNER_SPEEDS - 2)
+    a = min(max(u - i, 0.0), 1.0)
+    v = (math.log(max(area, 1e-12)) - car.runner_log_first) / car.runner_log_step
+    j = min(max(math.floor(v), 0), RUNNER_AREAS - 2)
+    b = min(max(v - j, 0.0), 1.0)
+    share = (1.0 - a) * (
+        (1.0 - b) * car.runner_share[i, j] + b * car.runner_share[i, j + 1]
+    ) + a * ((1.0 - b) * car.runner_share[i + 1, j] + b * car.runner_share[i + 1, j + 1])
+    pressure = (1.0 - a) * (
+        (1.0 - b) * car.runner_pressure[i, j] + b * car.runner_pressure[i, j + 1]
+    ) + a * ((1.0 - b) * car.runner_pressure[i + 1, j] + b * car.runner_pressure[i + 1, j + 1])
+    # below the first tabled area the plate is choked at any moment: flow is proportional to area
+    if v < 0.0:
+        share *= math.exp(v * car.runner_log_step)
+    return share, pressure
+
+
+@kernel
+def _solve_runners(
+    omega: float,
+    psi: float,
+    boost_code: float,
+    boost_pressure: float,
+    cold: float,
+    car: CarRecord,
+    out: np.ndarray,
+) -> int:
+    area = plate_area_of(psi, car) / car.cylinders
+    share, level = _runner(omega, area, car)
+    ve = over_speed(car.ve_speed, omega, car.omega_step)
+    flow = 0.0
+    pipe = car.p_ambient
+    T_pipe = car.T_ambient
+    for _ in range(12):
+        pipe, T_pipe = pipe_state(flow, level * pipe, omega, boost_code, boost_pressure, car)
+        T = T_pipe + car.charge_temperature_rise
+        flow = share * ve * pipe * car.displacement * omega / (4.0 * math.pi * R_AIR * T)
+    p_manifold = level * pipe
+    base = car.p_ambient + car.exhaust_rise
+    if car.charging > 0.5 and car.charging < 1.5 and pipe > car.p_ambient:
+        base += car.turbine_pressure_share * (pipe - car.p_ambient)
+    p_exhaust = base + restriction_drop(flow, car.p_ambient, 900.0, car.exhaust_resistance)
+    # pumping work follows the pressure while the intake is open; the charge it leaves behind is
+    # its best cycle-mean measure
+    p_work = min(max(share, 0.15), 1.0) * pipe
+    torque, T_exhaust = point_torque(flow, p_work, p_exhaust, omega, cold, car)
+    out[0] = torque
+    out[1] = p_manifold
+    out[2] = pipe
+    out[3] = flow
+    out[4] = T_exhaust
+    out[5] = p_manifold / pipe
+    out[6] = T_pipe + car.charge_temperature_rise
+    out[7] = p_exhaust
+    return _OK
+
+
+@kernel
+def solve_point(
+    omega: float,
+    psi: float,
+    boost_code: float,
+    boost_pressure: float,
+    cold: float,
+    car: CarRecord,
+    out: np.ndarray,
+) -> int:
+    """Solve one operating point: the manifold pressure at which plate and engine flow agree.
+
+    Parameters
+    ----------
+    omega : float [rad/s]
+        Engine speed, above 0.
+    psi : float [rad]
+        Plate angle from the plane normal to the bore.
+    boost_code : float [-]
+        A BoostState.
+    boost_pressure : float [Pa]
+        Target for SETTLED, pipe pressure for HELD, unused for INSTANT; absolute.
+    cold : float [-]
+        Friction over hot friction, 1 when warm.
+    car : record [-]
+        Packed car.
+    out : ndarray [SI]
+        Receives POINT_FIELDS; NaN where there is no solution.
+
+    Returns
+    -------
+    int [-]
+        A PointStatus.
+
+    Notes
+    -----
+    Where a turbo allows two balances at one angle, the lower is taken: it is the one reached from
+    a released pedal.
+    """
+    if car.individual > 0.5:
+        return _solve_runners(omega, psi, boost_code, boost_pressure, cold, car, out)
+    area = plate_area_of(psi, car)
+    full = over_speed(car.boost, omega, car.omega_step)
+    top = max(car.p_ambient, full, car.spring_pressure)
+    if boost_code > 0.5:
+        top = max(top, boost_pressure)
+    top *= 1.0005
+    low = _LOW
+    high = top
+    f_low = _imbalance(low, area, omega, boost_code, boost_pressure, car)[0]
+    if f_low <= 0.0:
+        for k in range(out.shape[0]):
+            out[k] = np.nan
+        return _NO_BRACKET
+    if car.charging > 0.5 and boost_code > 0.5 and boost_code < 1.5:
+        found = False
+        for k in range(1, _SCAN + 1):
+            p = _LOW + (top - _LOW) * k / _SCAN
+            if _imbalance(p, area, omega, boost_code, boost_pressure, car)[0] <= 0.0:
+                high = p
+                found = True
+                break
+            low = p
+        if not found:
+            for k in range(out.shape[0]):
+                out[k] = np.nan
+            return _NO_BRACKET
+    f_low = _imbalance(low, area, omega, boost_code, boost_pressure, car)[0]
+    f_high = _imbalance(high, area, omega, boost_code, boost_pressure, car)[0]
+    # regula falsi with the Illinois weight, bisection where it stalls: near a pressure ratio of 1
+    # the flow has a vertical tangent, which defeats Newton
+    side = 0
+    for n in range(_BISECTIONS):
+        width = high - low
+        if width < 1e-3:
+            break
+        p = 0.5 * (low + high) if n % 3 == 2 else high - f_high * width / (f_high - f_low)
+        if not (p > low and p < high):
+            p = 0.5 * (low + high)
+        f = _imbalance(p, area, omega, boost_code, boost_pressure, car)[0]
+        if f > 0.0:
+            low = p
+            f_low = f
+            if side == 1:
+                f_high *= 0.5
+            side = 1
+        else:
+            high = p
+            f_high = f
+            if side == -1:
+                f_low *= 0.5
+            side = -1
+        if f == 0.0:
+            low = p
+            high = p
+            break
+    p = 0.5 * (low + high)
+    _, pipe, T_pipe, flow, p_exhaust = _imbalance(p, area, omega, boost_code, boost_pressure, car)
+    torque, T_exhaust = point_torque(flow, p, p_exhaust, omega, cold, car)
+    out[0] = torque
+    out[1] = p
+    out[2] = pipe
+    out[3] = flow
+    out[4] = T_exhaust
+    out[5] = p / pipe
+    out[6] = T_pipe + car.charge_temperature_rise
+    out[7] = p_exhaust
+    return _OK
+
+
+@kernel
+def solve_surface(
+    omega: np.ndarray,
+    psi: np.ndarray,
+    boost_code: float,
+    boost_pressure: np.ndarray,
+    cold: float,
+    car: CarRecord,
+    out: np.ndarray,
+    status: np.ndarray,
+) -> None:
+    """Solve every point of a grid of speeds and plate angles.
+
+    Parameters
+    ----------
+    omega : ndarray [rad/s]
+        Engine speeds, shape (n,).
+    psi : ndarray [rad]
+        Plate angles, shape (n, m): a row of angles for each speed.
+    boost_code : float [-]
+        A BoostState.
+    boost_pressure : ndarray [Pa]
+        Target or held pressure before the plate, shape (n, m), absolute.
+    cold : float [-]
+        Friction over hot friction.
+    car : record [-]
+        Packed car.
+    out : ndarray [SI]
+        Receives POINT_FIELDS, shape (n, m, 8).
+    status : ndarray [-]
+        Receives a PointStatus for each point, shape (n, m).
+
+    Returns
+    -------
+    None [-]
+        Results are in ``out`` and ``status``.
+    """
+    for i in range(omega.shape[0]):
+        for j in range(psi.shape[1]):
+            status[i, j] = solve_point(
+                omega[i],
+                psi[i, j],
+                boost_code,
+                boost_pressure[i, j],
+                cold,
+                car,
+                out[i, j],
+            )

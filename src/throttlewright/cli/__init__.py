@@ -1,0 +1,1 @@
+"""Terminal door: no physics behind it, it calls workshop only."""

@@ -1,0 +1,176 @@
+"""Terminal commands. Heavy modules are imported inside a command, so that help stays light."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+__all__ = ["COMMANDS", "app", "main"]
+
+COMMANDS: dict[str, str] = {
+    "demo": "Design the pedal map of a shipped car and write report, tables and calibration.",
+    "new": "Write an annotated build.toml and intent.toml to start from.",
+    "check": "Read a build, and rank its assumed numbers by what hangs on them.",
+    "plate": "Compare plate sizes on this engine and recommend one.",
+    "surface": "Compute torque over engine speed and plate opening.",
+    "design": "Design the pedal maps of an intent and hand them over.",
+}
+"""Commands with their one-line help."""
+
+app = typer.Typer(
+    name="throttlewright",
+    help="Drive-by-wire throttle calibrations from the physics of the car.",
+    rich_markup_mode=None,
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+)
+
+Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+Build = Annotated[str, typer.Argument(help="Build file, or the name of a shipped build.")]
+
+
+@app.command(help=COMMANDS["demo"])
+def demo(
+    out: Annotated[str, typer.Option(help="Folder to write.")] = "throttlewright-demo",
+    example: Annotated[str, typer.Option(help="Name of a shipped example.")] = "hillclimb_20t",
+    json: Json = False,
+) -> None:
+    """Run the main job on a shipped car."""
+    from throttlewright.cli import show
+    from throttlewright.workshop.demo import DemoRequest
+    from throttlewright.workshop.demo import demo as work
+
+    show.run(work, DemoRequest(out=out, example=example), show.design, json=json)
+
+
+@app.command(help=COMMANDS["new"])
+def new(
+    folder: Annotated[str, typer.Argument(help="Folder to write into.")] = ".",
+    example: Annotated[str | None, typer.Option(help="Shipped build to start from.")] = None,
+    name: Annotated[str, typer.Option(help="Name of the car.")] = "New car",
+    force: Annotated[bool, typer.Option("--force", help="Replace files that are there.")] = False,
+    json: Json = False,
+) -> None:
+    """Write a first build and intent."""
+    from throttlewright.cli import show
+    from throttlewright.workshop.new import NewRequest
+    from throttlewright.workshop.new import new as work
+
+    request = NewRequest(folder=folder, example=example, name=name, force=force)
+    show.run(work, request, show.new, json=json)
+
+
+@app.command(help=COMMANDS["check"])
+def check(
+    build: Build,
+    intent: Annotated[str | None, typer.Option(help="Intent file to check as well.")] = None,
+    every: Annotated[bool, typer.Option("--all", help="Show every number.")] = False,
+    json: Json = False,
+) -> None:
+    """Check a build and print its ledger."""
+    from throttlewright.cli import show
+    from throttlewright.workshop.check import CheckRequest
+    from throttlewright.workshop.check import check as work
+
+    request = CheckRequest(build=build, intent=intent)
+    show.run(work, request, show.check_all if every else show.check, json=json)
+
+
+@app.command(help=COMMANDS["plate"])
+def plate(
+    build: Build,
+    smallest: Annotated[float, typer.Option(help="Smallest bore [mm].")] = 30.0,
+    largest: Annotated[float, typer.Option(help="Largest bore [mm].")] = 110.0,
+    bores: Annotated[int, typer.Option(help="Number of bores.")] = 41,
+    count: Annotated[list[int] | None, typer.Option(help="Number of plates; repeatable.")] = None,
+    json: Json = False,
+) -> None:
+    """Study plate sizes."""
+    from throttlewright.cli import show
+    from throttlewright.workshop.plate import PlateRequest
+    from throttlewright.workshop.plate import plate as work
+
+    request = PlateRequest(
+        build=build,
+        smallest_mm=smallest,
+        largest_mm=largest,
+        bores=bores,
+        counts=tuple(count or ()),
+    )
+    show.run(work, request, show.plate, json=json)
+
+
+@app.command(help=COMMANDS["surface"])
+def surface(
+    build: Build,
+    state: Annotated[str, typer.Option(help="instant, settled or held.")] = "settled",
+    pipe: Annotated[str | None, typer.Option(help='Held pipe pressure, as "1.8 bar".')] = None,
+    holds: Annotated[str | None, typer.Option(help="Dyno holds to blend in (CSV).")] = None,
+    plan: Annotated[int, typer.Option(help="Number of dyno holds to plan.")] = 0,
+    json: Json = False,
+) -> None:
+    """Compute a torque surface."""
+    from throttlewright.cli import show
+    from throttlewright.workshop.surface import surface as work
+
+    show.run(work, show.surface_request(build, state, pipe, holds, plan), show.surface, json=json)
+
+
+@app.command(help=COMMANDS["design"])
+def design(
+    build: Build,
+    intent: Annotated[str, typer.Argument(help="Intent file.")],
+    out: Annotated[str, typer.Option(help="Folder to write.")] = "hand-over",
+    mode: Annotated[str | None, typer.Option(help="One mode only.")] = None,
+    compare: Annotated[str | None, typer.Option(help="Pasted table to judge beside.")] = None,
+    holds: Annotated[str | None, typer.Option(help="Dyno holds to blend in (CSV).")] = None,
+    pedals: Annotated[int, typer.Option(help="Pedal points of the tables.")] = 17,
+    speeds: Annotated[int, typer.Option(help="Speed points of the tables.")] = 17,
+    json: Json = False,
+) -> None:
+    """Design pedal maps and hand them over."""
+    from throttlewright.cli import show
+    from throttlewright.workshop.design import DesignRequest
+    from throttlewright.workshop.design import design as work
+
+    request = DesignRequest(
+        build=build,
+        intent=intent,
+        out=out,
+        mode=mode,
+        compare=compare,
+        holds=holds,
+        pedals=pedals,
+        speeds=speeds,
+    )
+    show.run(work, request, show.design, json=json)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the terminal program.
+
+    Exit codes: 0 fine, 1 a verdict or check failed, 2 bad input, 130 stopped by the person.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Command line without the program's name; the process's own when left out.
+    """
+    from throttlewright.foundation.errors import CancelledError, InputError, ThrottlewrightError
+
+    try:
+        app(args=arguments, standalone_mode=True)
+    except InputError as error:
+        print(error, file=sys.stderr)
+        raise SystemExit(2) from None
+    except CancelledError:
+        print("stopped; nothing half-written is left", file=sys.stderr)
+        raise SystemExit(130) from None
+    except ThrottlewrightError as error:
+        print(error, file=sys.stderr)
+        raise SystemExit(1) from None
+    except BrokenPipeError:
+        raise SystemExit(0) from None

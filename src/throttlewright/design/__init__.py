@@ -1,0 +1,1 @@
+"""Design: from build and intent to the tables of a calibration, one file per role."""

@@ -1,0 +1,1 @@
+"""Foundation: errors, compiled kernels, units, events, provenance, status. A closed list."""

@@ -1,0 +1,114 @@
+"""Check a build and show its ledger."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from pydantic import BaseModel
+
+from throttlewright.build.load import load_intent
+from throttlewright.car.surface import compute_surface, default_speeds
+from throttlewright.design.ledger import LedgerEntry, rank_ledger
+from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
+from throttlewright.workshop.common import Model, open_car, rpm
+
+__all__ = ["CheckRequest", "CheckResult", "LedgerLine", "check", "ledger_lines"]
+
+
+class CheckRequest(Model):
+    """Build to check, with an intent if there is one."""
+
+    build: str
+    intent: str | None = None
+
+
+class LedgerLine(Model):
+    """One number of the build."""
+
+    key: str
+    value: str
+    origin: str
+    source: str
+    torque_effect_pct: list[float] | None
+    """Change of torque at 10, 20, 50 % pedal [% of full torque]."""
+    idle_effect_pct: float | None
+    """Change of idle air [%]."""
+    measure: str
+
+
+class CheckResult(Model):
+    """What the build says, and what hangs on what."""
+
+    name: str
+    use: str
+    peak_torque_Nm: float
+    peak_torque_rpm: float
+    peak_power_kW: float
+    peak_power_rpm: float
+    modes: list[str]
+    ledger: list[LedgerLine]
+    surest_next: list[str]
+    """The cheapest measurements that would help most, in order."""
+
+
+def shown(value: Any) -> str:
+    """A number or curve of the build in a few words, SI."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, BaseModel):
+        if hasattr(value, "value"):
+            return f"curve, {min(value.value):.3g} to {max(value.value):.3g}"
+        return type(value).__name__.lower()
+    if isinstance(value, tuple):
+        return ", ".join(shown(v) for v in value)
+    return str(value)
+
+
+def ledger_lines(entries: tuple[LedgerEntry, ...]) -> list[LedgerLine]:
+    """Ledger entries as a person reads them: percent instead of shares."""
+    return [
+        LedgerLine(
+            key=e.key,
+            value=shown(e.value),
+            origin=e.origin,
+            source=e.source,
+            torque_effect_pct=None
+            if e.torque_effect is None
+            else [round(100.0 * v, 2) for v in e.torque_effect],
+            idle_effect_pct=None if e.idle_effect is None else round(100.0 * e.idle_effect, 2),
+            measure=e.measure,
+        )
+        for e in entries
+    ]
+
+
+def check(
+    request: CheckRequest, *, on_event: OnEvent = ignore, cancelled: Cancelled = never
+) -> CheckResult:
+    """Read a build (and an intent), fill what is missing, and rank what that costs in certainty."""
+    file, car = open_car(request.build)
+    modes = list(load_intent(request.intent).intent.mode) if request.intent else []
+    speeds = default_speeds(car, count=40)
+    ends = np.array([car.psi_closed, 0.5 * (car.psi_closed + car.psi_open), car.psi_open])
+    full = compute_surface(car, speeds=speeds, psi=ends).require_solved().full
+    power = full * speeds
+    entries = rank_ledger(file.build, file.provenance, on_event=on_event, cancelled=cancelled)
+    measures: list[str] = []
+    for entry in entries:
+        if entry.measure and entry.weight > 0.002 and entry.measure not in measures:
+            measures.append(entry.measure)
+    t, p = int(np.argmax(full)), int(np.argmax(power))
+    return CheckResult(
+        name=file.build.name,
+        use=file.build.use,
+        peak_torque_Nm=round(float(full[t]), 1),
+        peak_torque_rpm=round(float(speeds[t] * rpm)),
+        peak_power_kW=round(float(power[p]) / 1e3, 1),
+        peak_power_rpm=round(float(speeds[p] * rpm)),
+        modes=modes,
+        ledger=ledger_lines(entries),
+        surest_next=measures[:5],
+    )

@@ -1,0 +1,219 @@
+"""Design the pedal map of a car and hand it over: tables, calibration, report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from throttlewright.build.load import BuildFile, IntentFile, load_intent
+from throttlewright.calibration.calibration import Calibration
+from throttlewright.car.pack import Car
+from throttlewright.car.record import BoostState
+from throttlewright.design.figures import MapFigures, map_figures
+from throttlewright.design.pedal import one_to_one
+from throttlewright.foundation.errors import InputError
+from throttlewright.foundation.events import (
+    Cancelled,
+    Event,
+    OnEvent,
+    check_cancelled,
+    ignore,
+    never,
+)
+from throttlewright.handover.pictures import fan_picture
+from throttlewright.handover.report import render_report
+from throttlewright.handover.tables import write_csv
+from throttlewright.workshop.calibration import calibration_of
+from throttlewright.workshop.common import Model, open_car, round_list, write_folder
+from throttlewright.workshop.modes import ModeDesign, design_mode, pasted_map, surfaces_of
+from throttlewright.workshop.report import report_data
+
+__all__ = [
+    "DesignRequest",
+    "DesignResult",
+    "FigureColumns",
+    "ModeResult",
+    "design",
+    "design_car",
+]
+
+
+class DesignRequest(Model):
+    """Build, intent, and where to write; without ``out`` nothing is written."""
+
+    build: str
+    intent: str
+    out: str | None = None
+    mode: str | None = None
+    """One mode only."""
+    compare: str | None = None
+    """A pasted table, plate percent over rpm (down) and pedal percent (across)."""
+    holds: str | None = None
+    pedals: int = 17
+    speeds: int = 17
+
+
+class FigureColumns(Model):
+    """Figures of one map in one boost state, by engine speed."""
+
+    map: str
+    boost_state: str
+    rpm: list[float]
+    torque_share_by_20_pct_pedal: list[float]
+    gain_largest_to_mean: list[float]
+    dead_travel_pct: list[float]
+    noticeable_steps: list[int]
+    zero_torque_pedal_pct: list[float]
+    pedal_mm_per_tenth_g: dict[int, float]
+    pedal_pct_at_grip: dict[int, float | None]
+    free_rev_pedal_pct: dict[int, float]
+    free_rev_span_pct: float
+
+
+class ModeResult(Model):
+    """One designed mode."""
+
+    mode: str
+    claim: str
+    pedal_pct: list[float]
+    rpm: list[float]
+    plate_pct: list[list[float]]
+    boost_target_kPa: list[list[float]] | None
+    figures: list[FigureColumns]
+
+
+class DesignResult(Model):
+    """All designed modes and what was written."""
+
+    name: str
+    use: str
+    bench_only: bool
+    modes: list[ModeResult]
+    knock_on: list[str]
+    written: list[str]
+    notes: list[str]
+
+
+def _columns(figures: MapFigures) -> FigureColumns:
+    return FigureColumns(
+        map=figures.name,
+        boost_state=figures.boost_state,
+        rpm=[float(n) for n in figures.rpm],
+        torque_share_by_20_pct_pedal=round_list(100.0 * figures.share_by_20, 4),
+        gain_largest_to_mean=round_list(figures.gain_ratio, 4),
+        dead_travel_pct=round_list(100.0 * figures.dead_travel, 3),
+        noticeable_steps=[int(n) for n in figures.noticeable_steps],
+        zero_torque_pedal_pct=round_list(figures.zero_torque_pedal, 4),
+        pedal_mm_per_tenth_g={g: round(1e3 * v, 2) for g, v in figures.mm_per_tenth_g.items()},
+        pedal_pct_at_grip={
+            g: None if v is None else round(v, 1) for g, v in figures.grip_pedal.items()
+        },
+        free_rev_pedal_pct={n: round(v, 2) for n, v in figures.free_rev_pedal.items()},
+        free_rev_span_pct=round(figures.free_rev_span, 2),
+    )
+
+
+def design(
+    request: DesignRequest, *, on_event: OnEvent = ignore, cancelled: Cancelled = never
+) -> DesignResult:
+    """Design every mode of an intent, judge it beside a one-to-one map, and hand it over."""
+    for key, value in (("pedals", request.pedals), ("speeds", request.speeds)):
+        if not 5 <= value <= 41:
+            raise InputError("cannot be used", key=key, value=value, allowed="5 to 41")
+    file, car = open_car(request.build)
+    intent = load_intent(request.intent)
+    return design_car(request, file, car, intent, on_event=on_event, cancelled=cancelled)
+
+
+def design_car(
+    request: DesignRequest,
+    file: BuildFile,
+    car: Car,
+    intent: IntentFile,
+    *,
+    on_event: OnEvent = ignore,
+    cancelled: Cancelled = never,
+) -> DesignResult:
+    """The same for a build and an intent that are already read."""
+    names = list(intent.intent.mode)
+    if request.mode is not None:
+        if request.mode not in names:
+            raise InputError(
+                "the intent has no such mode",
+                file=intent.path,
+                key="mode",
+                value=request.mode,
+                allowed=", ".join(names),
+            )
+        names = [request.mode]
+    notes: list[str] = []
+    total = len(names) + 2
+    on_event(Event("design", 0, total, "torque surface"))
+    surfaces = surfaces_of(car, request.holds, notes)
+    pasted = pasted_map(request.compare) if request.compare else None
+    designs: list[ModeDesign] = []
+    for n, name in enumerate(names):
+        check_cancelled(cancelled)
+        on_event(Event("design", 1 + n, total, f"mode {name}"))
+        mode = intent.intent.mode[name]
+        made, state, surface = design_mode(
+            car, name, mode, surfaces, pedals=request.pedals, speeds=request.speeds
+        )
+        states = (state,) if not car.turbo else (BoostState.INSTANT, BoostState.SETTLED)
+        maps = [one_to_one(made.omega), made, *([pasted] if pasted else [])]
+        figures = tuple(
+            map_figures(car, m, state=s, stop_from=mode.opens_to_stop_from)
+            for s in states
+            for m in maps
+        )
+        designs.append(ModeDesign(name, mode, made, state, surface, figures))
+    check_cancelled(cancelled)
+    on_event(Event("design", total - 1, total, "report"))
+    calibration = calibration_of(file, intent, car, designs)
+    data = report_data(
+        file, car, intent, designs, pasted=pasted, on_event=on_event, cancelled=cancelled
+    )
+    written: list[str] = []
+    if request.out is not None:
+        check_cancelled(cancelled)
+        texts = {
+            "report.html": render_report(data),
+            "fan.svg": fan_picture(data.fan),
+            f"{_slug(file.build.name)}.calibration.json": calibration.to_json(),
+        }
+        folder = write_folder(
+            request.out, texts, extra=lambda staging: write_tables(calibration, staging)
+        )
+        written = sorted(str(p) for p in folder.rglob("*") if p.is_file() and p.name[0] != ".")
+    on_event(Event("design", total, total))
+    return DesignResult(
+        name=file.build.name,
+        use=file.build.use,
+        bench_only=calibration.bench_only,
+        modes=[
+            ModeResult(
+                mode=d.name,
+                claim=d.map.claim,
+                pedal_pct=round_list(d.map.pedal_pct, 6),
+                rpm=round_list(d.map.rpm, 6),
+                plate_pct=round_list(d.map.plate_pct, 5),
+                boost_target_kPa=None
+                if d.map.boost_target is None
+                else round_list(d.map.boost_target / 1e3, 5),
+                figures=[_columns(f) for f in d.figures],
+            )
+            for d in designs
+        ],
+        knock_on=[f"{row.what}: {row.do}" for row in data.knock_on],
+        written=written,
+        notes=notes,
+    )
+
+
+def write_tables(calibration: Calibration, staging: Path) -> None:
+    """Write the tables of a calibration into the sub-folder ``tables``."""
+    write_csv(calibration, staging / "tables")
+
+
+def _slug(name: str) -> str:
+    kept = "".join(c.lower() if c.isalnum() and c.isascii() else "-" for c in name)
+    return "-".join(part for part in kept.split("-") if part) or "car"

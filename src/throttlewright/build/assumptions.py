@@ -20,7 +20,6 @@ from throttlewright.foundation.provenance import Origin, Provenance
 __all__ = ["ASSUMPTIONS", "Assumption", "complete"]
 
 PRACTICE = "common practice, no source"
-_TURBO_SET = "published parameter files of a 2.0 L turbo engine (Linkoping), scaled by rated flow"
 
 DYNO_SPREAD = 0.03
 """Spread of a dyno curve with its pedigree: common practice, no source."""
@@ -46,9 +45,20 @@ def _charged(build: Build) -> bool:
     return build.charging_kind != "none"
 
 
-def _rated(build: Build) -> float:
-    """Displacement times rev limit over that of the 2.0 L set at 6500 rpm."""
-    return build.engine.displacement * build.engine.rev_limit / (1.998e-3 * 6500.0 * RPM)
+def _top_boost(build: Build) -> float:
+    for section in (build.turbo, build.supercharger, build.centrifugal):
+        if section is not None:
+            return max(section.boost.gauge_pressure)
+    return 0.0
+
+
+def _resistance(build: Build, *, drop: float, T: float, boosted: bool = False) -> float:
+    """H of a part that loses ``drop`` at rated flow: dp = H T m^2 / p."""
+    ratio = 1.0 + _top_boost(build) / 101325.0
+    engine = build.engine
+    # volumetric efficiency 0.9 of air at 1.19 kg/m3, at the rev limit and full boost
+    flow = 0.9 * 1.19 * ratio * engine.displacement * engine.rev_limit / (4.0 * math.pi)
+    return drop * 101325.0 * (ratio if boosted else 1.0) / (T * flow**2)
 
 
 def _typical_ve(build: Build) -> CurveOverRpm:
@@ -149,7 +159,9 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     A("engine.friction_quadratic", lambda b: 300.0,
       "between the published correlations, which differ by three; from memory", 0.40,
       "record a run-down in neutral with the plate open"),
-    A("engine.exhaust_resistance", lambda b: 2.103e8 / _rated(b) ** 2, _TURBO_SET, 0.50,
+    A("engine.exhaust_resistance",
+      lambda b: _resistance(b, drop=30e3 if _charged(b) else 20e3, T=900.0),
+      f"20 kPa of back pressure at rated flow, 30 behind a charger; {PRACTICE}", 0.50,
       "log back pressure at full load"),
     A("engine.exhaust_rise", lambda b: 0.0, PRACTICE, 2e3, "log back pressure at idle",
       relative=False),
@@ -188,9 +200,12 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     A("air_path.charge_pipe_volume",
       lambda b: (4.0 if _charged(b) else 1.0) * b.engine.displacement, PRACTICE, 0.50,
       "measure pipes and intercooler"),
-    A("air_path.filter_resistance", lambda b: 1.596e8 / _rated(b) ** 2, _TURBO_SET, 0.50,
+    A("air_path.filter_resistance", lambda b: _resistance(b, drop=2.5e3, T=293.0),
+      f"2.5 kPa at rated flow; {PRACTICE}", 0.50,
       "log pressure behind the filter at full load"),
-    A("air_path.intercooler_resistance", lambda b: 3.468e8 / _rated(b) ** 2, _TURBO_SET, 0.50,
+    A("air_path.intercooler_resistance",
+      lambda b: _resistance(b, drop=8e3, T=330.0, boosted=True),
+      f"8 kPa at rated flow and full boost; {PRACTICE}", 0.50,
       "log pressure before and behind the intercooler", applies=_charged),
     A("air_path.intercooler_resistance", lambda b: 0.0, "no intercooler without charging", 0.0, "",
       origin=Origin.DERIVED),
@@ -204,6 +219,10 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
       lambda b: 0.5 * max(b.turbo.boost.gauge_pressure) if b.turbo else None, PRACTICE, 0.40,
       "pressurise the actuator until the valve lifts, engine cold"),
     A("turbo.time_to_boost", lambda b: 1.0, PRACTICE, 0.50, "log a full-load tip-in at 3500 rpm"),
+    A("turbo.map_pressure", lambda b: 101.3e3, f"map makers differ; {PRACTICE}", 0.0,
+      "read it from the map"),
+    A("turbo.map_temperature", lambda b: 298.0, f"map makers differ; {PRACTICE}", 0.0,
+      "read it from the map"),
     A("turbo.relief_valve", lambda b: True, PRACTICE, 0.0, "look"),
     A("turbo.controllable", lambda b: True, PRACTICE, 0.0, "look"),
     A("supercharger.bypass", lambda b: True, PRACTICE, 0.0, "look"),
@@ -263,6 +282,20 @@ def _put(build: Build, key: str, value: Any) -> Build:
     return build.model_copy(update={section: changed})
 
 
+_AS_WRITTEN: dict[str, tuple[float, bool, str]] = {
+    "engine.volumetric_efficiency": (
+        UNKNOWN_BREATHING_SPREAD, True, "run it on a dyno and give the curve with its pedigree",
+    ),
+    "plate.closed": (math.radians(0.5), False, "measure the closed angle with a feeler gauge"),
+    "plate.discharge": (0.05, True, "flow the body at six openings"),
+    "plate.leak_area": (0.15, True, "flow the closed body"),
+    "turbo.boost": (0.05, True, "log manifold pressure in a full-load pull"),
+    "turbo.wastegate_spring": (0.10, True, "pressurise the actuator until the valve lifts"),
+}  # fmt: skip
+"""How far what a person typed may be off, by how such numbers are usually had; common practice, no
+source. Numbers not named here are taken as exact."""
+
+
 def _given(model: BaseModel, prefix: str = "") -> dict[str, Provenance]:
     ledger: dict[str, Provenance] = {}
     for name in model.model_fields_set:
@@ -273,7 +306,10 @@ def _given(model: BaseModel, prefix: str = "") -> dict[str, Provenance]:
         if not prefix and isinstance(value, BaseModel):
             ledger |= _given(value, f"{name}.")
         else:
-            ledger[prefix + name] = Provenance(Origin.GIVEN, "build file")
+            spread, relative, measure = _AS_WRITTEN.get(prefix + name, (0.0, True, ""))
+            ledger[prefix + name] = Provenance(
+                Origin.GIVEN, "build file", spread, relative, measure
+            )
     return ledger
 
 

@@ -81,7 +81,27 @@ class Turbo(Frozen):
     controllable: bool = ASSUMED
     """Whether the controller can command the boost electronically."""
     compressor_map: str | None = None
+    """Table of speed lines beside the build: speed, flow_kg_s, pressure_ratio, efficiency."""
+    map_pressure: Annotated[float, Quantity("pressure", "bar", 0.5, 1.5)] = ASSUMED
+    """Reference pressure of the map's corrected flow [Pa]."""
+    map_temperature: Annotated[float, Quantity("temperature", "degC", -20, 60)] = ASSUMED
+    """Reference temperature of the map's corrected flow and speed [K]."""
     turbine_map: str | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Turbo:
+        spring: float | None = self.wastegate_spring
+        most = max(self.boost.gauge_pressure)
+        if spring is not None and spring > most + 1.0:
+            raise fault(
+                "the wastegate spring is above the largest boost measured",
+                key="wastegate_spring",
+                value=f"{spring / 1e5:g} bar",
+                allowed=f"at most {most / 1e5:g} bar",
+                advice="a wastegate cannot regulate below its spring: correct one of the two",
+                contradiction=True,
+            )
+        return self
 
 
 class Supercharger(Frozen):

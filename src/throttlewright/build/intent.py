@@ -75,6 +75,13 @@ class Mode(Frozen):
 
     @model_validator(mode="after")
     def _check(self) -> Mode:
+        if self.gears is not None and (not self.gears or len(set(self.gears)) < len(self.gears)):
+            raise fault(
+                "is no list of gears",
+                key="gears",
+                value=list(self.gears),
+                allowed="each gear once; leave the key out for all gears",
+            )
         if self.feel == "points" and self.points is None:
             raise fault("the feel is points, but no points are given", key="points")
         if self.feel != "points" and self.points is not None:

@@ -85,6 +85,9 @@ bore = "65 mm"
 # time_to_boost = "1.0 s"              # 3500 rpm, released to 90 % of target
 # relief_valve = true
 # controllable = true                  # the controller commands the boost
+# compressor_map = "compressor.csv"    # columns speed, flow_kg_s, pressure_ratio, efficiency
+# map_pressure = "1.013 bar"           # reference state of the map's corrected flow
+# map_temperature = "24.85 degC"
 # [supercharger]
 # displacement = "0.9 L"               # for one turn of the supercharger
 # drive_ratio = 1.8
@@ -140,6 +143,7 @@ format_version = 1
 [mode.dry]
 feel = "even"                          # even | gentle | old plate | points
 basis = "blend"                        # torque | power | acceleration | blend
+# boost_state = "instant"              # instant | settled: the state the feel is promised for
 opens_to_stop_from = "90 %"            # of pedal travel
 # most_torque = "100 %"
 # slope_limit = 3.0                    # plate percent for one pedal percent, at most

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
+from scipy.optimize import brentq
 
 from throttlewright.build.engine import Engine
 from throttlewright.build.schema import Build
-from throttlewright.car.flows import over_speed
-from throttlewright.car.operating import point_torque
+from throttlewright.car.flows import engine_flow, over_speed, pipe_state
+from throttlewright.car.operating import POINT_FIELDS, point_torque, solve_point
+from throttlewright.car.record import BoostState, Charging, copied
 from throttlewright.foundation.errors import InputError
 from throttlewright.physics.atmosphere import (
     correction_din70020,
@@ -18,14 +18,15 @@ from throttlewright.physics.atmosphere import (
     dry_pressure,
 )
 from throttlewright.physics.combustion import otto_efficiency
-from throttlewright.physics.cylinders import residual_factor
-from throttlewright.physics.gas import R_AIR
 
 __all__ = ["CHAMBER_FACTOR", "efficiency_curve", "ve_from_dyno"]
 
 CHAMBER_FACTOR = 0.677
 """Real over ideal-cycle efficiency; fitted to one 2.0 L turbo engine in a published parameter file
 of a Swedish university, read at second hand. Other engines: about +-5 %."""
+
+_LEAST, _MOST = 0.2, 1.5
+"""Volumetric efficiency that any petrol engine can have."""
 
 _LOSS = {"crank": 0.0, "hub": 0.07, "roller": 0.14}
 """Share lost between crank and measuring place; common practice, no source."""
@@ -55,8 +56,9 @@ def efficiency_curve(engine: Engine, omega: np.ndarray) -> np.ndarray:
 def ve_from_dyno(build: Build, rec: np.void) -> tuple[np.ndarray, np.ndarray]:
     """Volumetric efficiency that explains a wide-open torque curve.
 
-    The curve is brought back to the crank and to the day it was measured, then the air that makes
-    that torque is found and divided by what the cylinders would hold at manifold pressure.
+    The curve is brought back to the crank and to the day it was measured. Then, speed by speed, the
+    volumetric efficiency is found with which this model gives that torque wide open: at the
+    recorded MAP where there is one, else behind the build's own filter, plate and boost.
 
     Parameters
     ----------
@@ -92,52 +94,75 @@ def ve_from_dyno(build: Build, rec: np.void) -> tuple[np.ndarray, np.ndarray]:
         factor = correction_din70020(p, T).factor
     loss = dyno.loss_share if dyno.loss_share is not None else _LOSS[dyno.measured_at or "crank"]
     torque = np.array(dyno.torque) / factor / (1.0 - loss)
-    step = float(rec["omega_step"])
-    if dyno.map_pressure is not None:
-        manifold = np.array(dyno.map_pressure)
-    else:
-        manifold = np.array([over_speed(rec["boost"], float(w), omega_step=step) for w in speed])
-        manifold = manifold - float(rec["p_ambient"]) + p
-    ve = np.empty_like(torque)
-    lam = dyno.lambda_ if dyno.lambda_ is not None else float(rec["lambda_full"])
-    trial = np.array(rec).reshape(1)[0]
-    trial["lambda_full"] = lam
+    trial = copied(rec)
+    trial["boost"] += p - float(rec["p_ambient"])
     trial["p_ambient"] = p
-    for i, w in enumerate(speed):
-        back = p + float(rec["exhaust_rise"])
-        back += float(rec["turbine_pressure_share"]) * max(manifold[i] - p, 0.0)
-        # torque is affine in air flow at fixed pressures: two points give the line
-        at0 = point_torque(
-            0.0, float(manifold[i]), p_exhaust=back, omega=float(w), cold=1.0, car=trial
-        )[0]
-        at1 = point_torque(
-            0.1, float(manifold[i]), p_exhaust=back, omega=float(w), cold=1.0, car=trial
-        )[0]
-        flow = 0.1 * (torque[i] - at0) / (at1 - at0)
-        charge = T + float(rec["charge_temperature_rise"])
-        if build.charging_kind != "none":
-            charge += (
-                (1.0 - float(rec["intercooler_effectiveness"]))
-                * T
-                * 0.4
-                * ((manifold[i] / p) ** 0.2857 - 1.0)
-                / 0.4
-                / 0.7
+    trial["T_ambient"] = T
+    trial["dry_share"] = p_dry / p
+    trial["rated_flow"] = 1.0  # acts on exhaust temperature only, which is not asked for here
+    if dyno.lambda_ is not None:
+        trial["lambda_full"] = dyno.lambda_
+    ve = np.array(
+        [
+            _ve_at(
+                float(w),
+                torque=float(t),
+                manifold=None if dyno.map_pressure is None else dyno.map_pressure[i],
+                trial=trial,
             )
-        full = manifold[i] * float(rec["displacement"]) * w / (4.0 * math.pi * R_AIR * charge)
-        bracket = residual_factor(
-            back,
-            float(manifold[i]),
-            compression_ratio=float(rec["compression_ratio"]),
-            k=float(rec["residual_exponent"]),
-        )
-        ve[i] = flow / full / bracket
-        if not 0.2 < ve[i] < 1.5:
+            for i, (w, t) in enumerate(zip(speed, torque, strict=True))
+        ]
+    )
+    for i, value in enumerate(ve):
+        if not np.isfinite(value):
             raise InputError(
-                f"asks for a volumetric efficiency of {ve[i]:.2f} at {w * 30 / math.pi:.0f} rpm",
+                f"needs a volumetric efficiency outside the allowed range at {dyno.rpm[i]:.0f} rpm",
                 key="engine.dyno.torque",
                 value=float(dyno.torque[i]),
-                allowed="0.2 to 1.5",
+                allowed=f"{_LEAST:g} to {_MOST:g}",
                 advice="check unit, displacement, boost and where the torque was measured",
             )
     return speed, ve
+
+
+def _ve_at(omega: float, *, torque: float, manifold: float | None, trial: np.void) -> float:
+    """Volumetric efficiency with which the engine gives a torque wide open; NaN out of range."""
+    out = np.empty(len(POINT_FIELDS))
+    full = over_speed(trial["boost"], omega, omega_step=float(trial["omega_step"]))
+    code = {
+        Charging.NONE: BoostState.INSTANT,
+        Charging.TURBO: BoostState.HELD,
+    }.get(Charging(int(trial["charging"])), BoostState.SETTLED)
+
+    def missing(ve: float) -> float:
+        trial["ve_speed"] = ve
+        if manifold is None:
+            solve_point(
+                omega,
+                float(trial["psi_open"]),
+                boost_code=float(code),
+                boost_pressure=full,
+                cold=1.0,
+                car=trial,
+                out=out,
+            )
+            return float(out[0]) - torque
+        pipe, T_pipe = pipe_state(
+            0.0,
+            manifold,
+            omega=omega,
+            boost_code=float(BoostState.HELD),
+            boost_pressure=max(manifold, float(trial["p_ambient"])),
+            car=trial,
+        )
+        T = T_pipe + float(trial["charge_temperature_rise"])
+        flow, back = engine_flow(manifold, T, pipe=pipe, omega=omega, car=trial)
+        made, _ = point_torque(
+            flow, manifold, p_exhaust=back, pipe=pipe, omega=omega, cold=1.0, car=trial
+        )
+        return float(made) - torque
+
+    low, high = missing(_LEAST), missing(_MOST)
+    if not low * high < 0.0:
+        return float("nan")
+    return float(brentq(missing, _LEAST, _MOST, xtol=1e-9))

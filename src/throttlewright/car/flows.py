@@ -18,7 +18,22 @@ from throttlewright.physics.plate import (
 )
 from throttlewright.physics.turbo import compressor_outlet_temperature, intercooler_temperature
 
-__all__ = ["engine_flow", "over_speed", "pipe_state", "plate_area_of", "plate_for_flow"]
+__all__ = [
+    "ROUNDING",
+    "back_pressure",
+    "engine_balance",
+    "engine_flow",
+    "over_speed",
+    "pipe_state",
+    "plate_area_of",
+    "plate_for_flow",
+]
+
+_MOST_PASSES = 20
+_FLOW_TOLERANCE = 1e-11
+
+ROUNDING = 1.0e3
+"""Half-width of the hand-over from what a turbo reaches to what its wastegate holds [Pa]."""
 
 
 @kernel
@@ -100,12 +115,13 @@ def pipe_state(
             drop = restriction_drop(flow, inlet, car.T_ambient, car.intercooler_resistance)
             pipe = max(inlet - drop, 0.3 * car.p_ambient)
         else:
-            reach = inlet * (1.0 + car.spool_factor * flow**car.spool_exponent)
+            factor = over_speed(car.spool_factor, omega, car.omega_step)
+            reach = inlet * (1.0 + factor * flow**car.spool_exponent)
             wanted = max(boost_pressure, car.spring_pressure)
-            # a smooth minimum: the hand-over from reach to regulation is rounded by about 2 kPa, as
-            # the wastegate cracks before its set point, and keeps the torque surface free of a kink
+            # a rounded minimum: a wastegate cracks before its set point, and a kink in the torque
+            # surface would show in every gain
             d = reach - wanted
-            pipe = 0.5 * (reach + wanted - math.sqrt(d * d + 4.0e6))
+            pipe = 0.5 * (reach + wanted - math.sqrt(d * d + 4.0 * ROUNDING * ROUNDING))
     else:
         # belt- or gear-driven: boost follows speed at once, so INSTANT and SETTLED are one state
         closed = 1.0
@@ -116,6 +132,36 @@ def pipe_state(
     ratio = max(pipe / inlet, 1.0)
     hot = compressor_outlet_temperature(car.T_ambient, ratio, car.compressor_efficiency, car.gamma)
     return pipe, intercooler_temperature(hot, car.T_ambient, car.intercooler_effectiveness)
+
+
+@kernel
+def back_pressure(flow: float, pipe: float, car: CarRecord) -> float:
+    """Exhaust pressure at the cylinders.
+
+    p = p_ambient + constant + turbine share (p_pipe - p_ambient) + H T m^2 / p_ambient
+
+    Parameters
+    ----------
+    flow : float [kg/s]
+        Air flow.
+    pipe : float [Pa]
+        Pressure before the plate; a turbine backs the exhaust up with boost.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    float [Pa]
+        Absolute pressure.
+
+    Notes
+    -----
+    The exhaust is taken at 900 K at any load: it spreads far less than its flow squared.
+    """
+    base = car.p_ambient + car.exhaust_rise
+    if car.charging > 0.5 and car.charging < 1.5 and pipe > car.p_ambient:
+        base += car.turbine_pressure_share * (pipe - car.p_ambient)
+    return base + restriction_drop(flow, car.p_ambient, 900.0, car.exhaust_resistance)
 
 
 @kernel
@@ -143,10 +189,7 @@ def engine_flow(
         Air flow and exhaust pressure.
     """
     ve = over_speed(car.ve_speed, omega, car.omega_step)
-    base = car.p_ambient + car.exhaust_rise
-    if car.charging > 0.5 and car.charging < 1.5 and pipe > car.p_ambient:
-        base += car.turbine_pressure_share * (pipe - car.p_ambient)
-    p_exhaust = base
+    p_exhaust = back_pressure(0.0, pipe, car)
     flow = 0.0
     for _ in range(3):
         flow = cylinder_flow_residual(
@@ -159,9 +202,87 @@ def engine_flow(
             car.compression_ratio,
             car.residual_exponent,
         )
-        # the exhaust runs near 900 K at any load, far less spread than its flow squared
-        p_exhaust = base + restriction_drop(flow, car.p_ambient, 900.0, car.exhaust_resistance)
+        p_exhaust = back_pressure(flow, pipe, car)
     return flow, p_exhaust
+
+
+@kernel
+def _respond(
+    flow: float,
+    p_manifold: float,
+    omega: float,
+    ve: float,
+    boost_code: float,
+    boost_pressure: float,
+    car: CarRecord,
+) -> tuple[float, float, float, float]:
+    pipe, T_pipe = pipe_state(flow, p_manifold, omega, boost_code, boost_pressure, car)
+    p_exhaust = back_pressure(flow, pipe, car)
+    taken = cylinder_flow_residual(
+        p_manifold,
+        T_pipe + car.charge_temperature_rise,
+        omega,
+        car.displacement,
+        ve,
+        p_exhaust,
+        car.compression_ratio,
+        car.residual_exponent,
+    )
+    return taken, pipe, T_pipe, p_exhaust
+
+
+@kernel
+def engine_balance(
+    p_manifold: float,
+    omega: float,
+    boost_code: float,
+    boost_pressure: float,
+    car: CarRecord,
+) -> tuple[float, float, float, float]:
+    """Flow, pipe and exhaust that belong together at a manifold pressure.
+
+    Pipe pressure, charge temperature and back pressure follow from the flow, and the flow from
+    them: the fixed point is found by the secant rule, which needs a third of the passes that plain
+    repetition does.
+
+    Parameters
+    ----------
+    p_manifold : float [Pa]
+        Manifold pressure.
+    omega : float [rad/s]
+        Engine speed.
+    boost_code : float [-]
+        A BoostState.
+    boost_pressure : float [Pa]
+        As in ``pipe_state``.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    tuple of float [kg/s, Pa, K, Pa]
+        Air flow, pressure and temperature before the plate, exhaust pressure.
+    """
+    ve = over_speed(car.ve_speed, omega, car.omega_step)
+    a = ve * p_manifold * car.displacement * omega / (4.0 * math.pi * R_AIR * car.T_ambient)
+    ga, pipe, T_pipe, p_exhaust = _respond(
+        a, p_manifold, omega, ve, boost_code, boost_pressure, car
+    )
+    b = ga
+    gb = ga
+    for _ in range(_MOST_PASSES):
+        gb, pipe, T_pipe, p_exhaust = _respond(
+            b, p_manifold, omega, ve, boost_code, boost_pressure, car
+        )
+        miss = gb - b
+        if abs(miss) <= _FLOW_TOLERANCE * gb:
+            break
+        bend = miss - (ga - a)
+        step = miss if bend == 0.0 else -miss * (b - a) / bend
+        a = b
+        ga = gb
+        b = max(b + step, 0.0)
+    return gb, pipe, T_pipe, p_exhaust
 
 
 @kernel

@@ -19,6 +19,9 @@ __all__ = [
     "plan_holds",
 ]
 
+_ROUNDING = 1e-7
+"""Share of the torque range below which a fall with opening plate is the solver's last digit."""
+
 LENGTH_RPM = 2500.0
 LENGTH_SHARE = 0.40
 """Distances over which a correction stays alike; chosen here for smooth breathing curves."""
@@ -250,9 +253,10 @@ def blend_holds(
     rising = np.maximum.accumulate(torque, axis=1)
     lifted = rising - torque
     notes: list[str] = []
-    if np.any(lifted > 0.0):
+    felt = lifted > _ROUNDING * np.ptp(surface.torque)
+    if np.any(felt):
         notes.append(
-            f"torque fell with opening plate at {int(np.sum(lifted > 0.0))} of {torque.size} "
+            f"torque fell with opening plate at {int(np.sum(felt))} of {torque.size} "
             f"points after blending and was held level there, by at most {lifted.max():.2f} N m"
         )
     values = dict(surface.values)

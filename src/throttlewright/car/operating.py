@@ -6,7 +6,14 @@ import math
 
 import numpy as np
 
-from throttlewright.car.flows import engine_flow, over_speed, pipe_state, plate_area_of
+from throttlewright.car.flows import (
+    back_pressure,
+    engine_balance,
+    engine_flow,
+    over_speed,
+    pipe_state,
+    plate_area_of,
+)
 from throttlewright.car.record import RUNNER_AREAS, RUNNER_SPEEDS, CarRecord
 from throttlewright.foundation.compiled import kernel
 from throttlewright.physics.combustion import (
@@ -20,7 +27,8 @@ from throttlewright.physics.combustion import (
     mixture_efficiency,
     pumping_torque,
 )
-from throttlewright.physics.gas import R_AIR, nozzle_flow, restriction_drop
+from throttlewright.physics.gas import CP_AIR, R_AIR, nozzle_flow
+from throttlewright.physics.turbo import compressor_power
 
 __all__ = ["POINT_FIELDS", "point_torque", "solve_point", "solve_surface"]
 
@@ -38,9 +46,13 @@ POINT_FIELDS = (
 
 _OK = 0
 _NO_BRACKET = 1
-_BISECTIONS = 46
+_MOST_STEPS = 60
+_BALANCED = 1e-11
+_LEAST_BOOST = 10e3
 _SCAN = 20
 _LOW = 500.0
+_SHUT = 1e-9
+"""Effective area below which a plate passes nothing [m2]."""
 _SHARE_TO_EXHAUST = 0.7
 """Share of the work lost by late ignition that leaves as exhaust heat; from memory, 0.6 to 0.8."""
 
@@ -54,27 +66,26 @@ def _imbalance(
     boost_pressure: float,
     car: CarRecord,
 ) -> tuple[float, float, float, float, float]:
-    # two passes settle the weak dependence of charge temperature and back pressure on the pipe
-    pipe = car.p_ambient
-    T_pipe = car.T_ambient
-    flow = 0.0
-    p_exhaust = car.p_ambient
-    for _ in range(2):
-        flow, p_exhaust = engine_flow(
-            p_manifold, T_pipe + car.charge_temperature_rise, pipe, omega, car
-        )
-        pipe, T_pipe = pipe_state(flow, p_manifold, omega, boost_code, boost_pressure, car)
+    flow, pipe, T_pipe, p_exhaust = engine_balance(
+        p_manifold, omega, boost_code, boost_pressure, car
+    )
     through = nozzle_flow(pipe, p_manifold, T_pipe, T_pipe, area, car.gamma, car.shape_gamma, R_AIR)
     return through - flow, pipe, T_pipe, flow, p_exhaust
 
 
 @kernel
 def point_torque(
-    flow: float, p_manifold: float, p_exhaust: float, omega: float, cold: float, car: CarRecord
+    flow: float,
+    p_manifold: float,
+    p_exhaust: float,
+    pipe: float,
+    omega: float,
+    cold: float,
+    car: CarRecord,
 ) -> tuple[float, float]:
     """Brake torque and exhaust temperature from the air the engine takes.
 
-    T = T_indicated - (p_exhaust - p_manifold) V_d / (4 pi) - cold T_friction
+    T = T_indicated - (p_exhaust - p_manifold) V_d / (4 pi) - cold T_friction - T_compressor
 
     Parameters
     ----------
@@ -84,6 +95,8 @@ def point_torque(
         Manifold pressure.
     p_exhaust : float [Pa]
         Exhaust pressure.
+    pipe : float [Pa]
+        Pressure before the plate; a belt- or gear-driven compressor takes its work off the crank.
     omega : float [rad/s]
         Engine speed, above 0.
     cold : float [-]
@@ -109,7 +122,10 @@ def point_torque(
     retard = 0.0
     full = over_speed(car.boost, omega, car.omega_step)
     if p_manifold > car.p_ambient and full > car.p_ambient:
-        retard = car.retard_full * min((p_manifold - car.p_ambient) / (full - car.p_ambient), 1.2)
+        # a full boost of a few kPa brings no knock: without the floor the whole retard would come
+        # within them and torque would fall as the plate opens
+        span = max(full - car.p_ambient, _LEAST_BOOST)
+        retard = car.retard_full * min((p_manifold - car.p_ambient) / span, 1.2)
     base = over_speed(car.efficiency, omega, car.omega_step)
     e_ign = ignition_efficiency(retard, IGNITION_CURVATURE)
     efficiency = base * e_ign * mixture_efficiency(lam)
@@ -119,6 +135,16 @@ def point_torque(
         - pumping_torque(p_exhaust, p_manifold, car.displacement)
         - cold * over_speed(car.friction, omega, car.omega_step)
     )
+    if car.charging > 1.5 and pipe > car.p_ambient:
+        power = compressor_power(
+            flow,
+            car.T_ambient,
+            pipe / car.p_ambient,
+            car.compressor_efficiency,
+            car.gamma,
+            CP_AIR,
+        )
+        torque -= power / omega
     share = min(flow / car.rated_flow, 1.5)
     T_exhaust = exhaust_temperature(
         share,
@@ -166,29 +192,140 @@ def _solve_runners(
 ) -> int:
     area = plate_area_of(psi, car) / car.cylinders
     share, level = _runner(omega, area, car)
-    ve = over_speed(car.ve_speed, omega, car.omega_step)
     flow = 0.0
     pipe = car.p_ambient
     T_pipe = car.T_ambient
     for _ in range(12):
         pipe, T_pipe = pipe_state(flow, level * pipe, omega, boost_code, boost_pressure, car)
-        T = T_pipe + car.charge_temperature_rise
-        flow = share * ve * pipe * car.displacement * omega / (4.0 * math.pi * R_AIR * T)
+        # shares count from wide open, where the runner stands at pipe pressure
+        full, _ = engine_flow(pipe, T_pipe + car.charge_temperature_rise, pipe, omega, car)
+        flow = share * full
     p_manifold = level * pipe
-    base = car.p_ambient + car.exhaust_rise
-    if car.charging > 0.5 and car.charging < 1.5 and pipe > car.p_ambient:
-        base += car.turbine_pressure_share * (pipe - car.p_ambient)
-    p_exhaust = base + restriction_drop(flow, car.p_ambient, 900.0, car.exhaust_resistance)
+    p_exhaust = back_pressure(flow, pipe, car)
     # pumping work follows the pressure while the intake is open; the charge it leaves behind is
     # its best cycle-mean measure
     p_work = min(max(share, 0.15), 1.0) * pipe
-    torque, T_exhaust = point_torque(flow, p_work, p_exhaust, omega, cold, car)
+    torque, T_exhaust = point_torque(flow, p_work, p_exhaust, pipe, omega, cold, car)
     out[0] = torque
     out[1] = p_manifold
     out[2] = pipe
     out[3] = flow
     out[4] = T_exhaust
     out[5] = p_manifold / pipe
+    out[6] = T_pipe + car.charge_temperature_rise
+    out[7] = p_exhaust
+    return _OK
+
+
+@kernel
+def _solve_shut(omega: float, cold: float, car: CarRecord, out: np.ndarray) -> int:
+    """No air at all: the manifold is drawn down until residual gas fills the cylinders."""
+    p_exhaust = back_pressure(0.0, car.p_ambient, car)
+    p = p_exhaust * car.compression_ratio ** (-car.residual_exponent)
+    torque, T_exhaust = point_torque(0.0, p, p_exhaust, car.p_ambient, omega, cold, car)
+    out[0] = torque
+    out[1] = p
+    out[2] = car.p_ambient
+    out[3] = 0.0
+    out[4] = T_exhaust
+    out[5] = p / car.p_ambient
+    out[6] = car.T_ambient + car.charge_temperature_rise
+    out[7] = p_exhaust
+    return _OK
+
+
+@kernel
+def _unsolved(out: np.ndarray) -> int:
+    for k in range(out.shape[0]):
+        out[k] = np.nan
+    return _NO_BRACKET
+
+
+@kernel
+def _solve_from(
+    omega: float,
+    psi: float,
+    boost_code: float,
+    boost_pressure: float,
+    cold: float,
+    start: float,
+    car: CarRecord,
+    out: np.ndarray,
+) -> int:
+    # ``start`` is a pressure known to lie below the balance, such as that of a smaller opening
+    if car.individual > 0.5:
+        return _solve_runners(omega, psi, boost_code, boost_pressure, cold, car, out)
+    area = plate_area_of(psi, car)
+    if area <= _SHUT:
+        return _solve_shut(omega, cold, car, out)
+    full = over_speed(car.boost, omega, car.omega_step)
+    top = max(car.p_ambient, full, car.spring_pressure)
+    if boost_code > 0.5:
+        top = max(top, boost_pressure)
+    top *= 1.0005
+    low = max(start, _LOW)
+    f_low = _imbalance(low, area, omega, boost_code, boost_pressure, car)[0]
+    if f_low <= 0.0 and low > _LOW:
+        low = _LOW
+        f_low = _imbalance(low, area, omega, boost_code, boost_pressure, car)[0]
+    if f_low <= 0.0:
+        return _unsolved(out)
+    # walk up to the first change of sign: the lowest balance; steps grow, but never so far that
+    # two balances of a turbo could hide between them
+    longest = (top - _LOW) / _SCAN
+    step = longest if low == _LOW else 0.1 * longest
+    high = low
+    f_high = f_low
+    while f_high > 0.0:
+        if high >= top:
+            return _unsolved(out)
+        low = high
+        f_low = f_high
+        high = min(low + step, top)
+        f_high = _imbalance(high, area, omega, boost_code, boost_pressure, car)[0]
+        step = min(2.0 * step, longest)
+    # regula falsi with the Illinois weight, bisection where three steps have not halved the
+    # bracket: near a pressure ratio of 1 the flow has a vertical tangent, which defeats Newton
+    side = 0
+    marked = high - low
+    bisect = False
+    for n in range(_MOST_STEPS):
+        width = high - low
+        if width < 1e-6:
+            break
+        if n % 3 == 2:
+            bisect = width > 0.5 * marked
+            marked = width
+        p = 0.5 * (low + high) if bisect else high - f_high * width / (f_high - f_low)
+        bisect = False
+        if not (p > low and p < high):
+            p = 0.5 * (low + high)
+        f, _, _, flow, _ = _imbalance(p, area, omega, boost_code, boost_pressure, car)
+        if abs(f) <= _BALANCED * flow:
+            low = p
+            high = p
+            break
+        if f > 0.0:
+            low = p
+            f_low = f
+            if side == 1:
+                f_high *= 0.5
+            side = 1
+        else:
+            high = p
+            f_high = f
+            if side == -1:
+                f_low *= 0.5
+            side = -1
+    p = 0.5 * (low + high)
+    _, pipe, T_pipe, flow, p_exhaust = _imbalance(p, area, omega, boost_code, boost_pressure, car)
+    torque, T_exhaust = point_torque(flow, p, p_exhaust, pipe, omega, cold, car)
+    out[0] = torque
+    out[1] = p
+    out[2] = pipe
+    out[3] = flow
+    out[4] = T_exhaust
+    out[5] = p / pipe
     out[6] = T_pipe + car.charge_temperature_rise
     out[7] = p_exhaust
     return _OK
@@ -233,75 +370,7 @@ def solve_point(
     Where a turbo allows two balances at one angle, the lower is taken: it is the one reached from
     a released pedal.
     """
-    if car.individual > 0.5:
-        return _solve_runners(omega, psi, boost_code, boost_pressure, cold, car, out)
-    area = plate_area_of(psi, car)
-    full = over_speed(car.boost, omega, car.omega_step)
-    top = max(car.p_ambient, full, car.spring_pressure)
-    if boost_code > 0.5:
-        top = max(top, boost_pressure)
-    top *= 1.0005
-    low = _LOW
-    high = top
-    f_low = _imbalance(low, area, omega, boost_code, boost_pressure, car)[0]
-    if f_low <= 0.0:
-        for k in range(out.shape[0]):
-            out[k] = np.nan
-        return _NO_BRACKET
-    if car.charging > 0.5 and boost_code > 0.5 and boost_code < 1.5:
-        found = False
-        for k in range(1, _SCAN + 1):
-            p = _LOW + (top - _LOW) * k / _SCAN
-            if _imbalance(p, area, omega, boost_code, boost_pressure, car)[0] <= 0.0:
-                high = p
-                found = True
-                break
-            low = p
-        if not found:
-            for k in range(out.shape[0]):
-                out[k] = np.nan
-            return _NO_BRACKET
-    f_low = _imbalance(low, area, omega, boost_code, boost_pressure, car)[0]
-    f_high = _imbalance(high, area, omega, boost_code, boost_pressure, car)[0]
-    # regula falsi with the Illinois weight, bisection where it stalls: near a pressure ratio of 1
-    # the flow has a vertical tangent, which defeats Newton
-    side = 0
-    for n in range(_BISECTIONS):
-        width = high - low
-        if width < 1e-3:
-            break
-        p = 0.5 * (low + high) if n % 3 == 2 else high - f_high * width / (f_high - f_low)
-        if not (p > low and p < high):
-            p = 0.5 * (low + high)
-        f = _imbalance(p, area, omega, boost_code, boost_pressure, car)[0]
-        if f > 0.0:
-            low = p
-            f_low = f
-            if side == 1:
-                f_high *= 0.5
-            side = 1
-        else:
-            high = p
-            f_high = f
-            if side == -1:
-                f_low *= 0.5
-            side = -1
-        if f == 0.0:
-            low = p
-            high = p
-            break
-    p = 0.5 * (low + high)
-    _, pipe, T_pipe, flow, p_exhaust = _imbalance(p, area, omega, boost_code, boost_pressure, car)
-    torque, T_exhaust = point_torque(flow, p, p_exhaust, omega, cold, car)
-    out[0] = torque
-    out[1] = p
-    out[2] = pipe
-    out[3] = flow
-    out[4] = T_exhaust
-    out[5] = p / pipe
-    out[6] = T_pipe + car.charge_temperature_rise
-    out[7] = p_exhaust
-    return _OK
+    return _solve_from(omega, psi, boost_code, boost_pressure, cold, _LOW, car, out)
 
 
 @kernel
@@ -342,13 +411,13 @@ def solve_surface(
         Results are in ``out`` and ``status``.
     """
     for i in range(omega.shape[0]):
+        start = _LOW
         for j in range(psi.shape[1]):
-            status[i, j] = solve_point(
-                omega[i],
-                psi[i, j],
-                boost_code,
-                boost_pressure[i, j],
-                cold,
-                car,
-                out[i, j],
+            if j > 0 and (
+                psi[i, j] < psi[i, j - 1] or boost_pressure[i, j] < boost_pressure[i, j - 1]
+            ):
+                start = _LOW
+            status[i, j] = _solve_from(
+                omega[i], psi[i, j], boost_code, boost_pressure[i, j], cold, start, car, out[i, j]
             )
+            start = out[i, j, 1] if status[i, j] == _OK else _LOW

@@ -10,14 +10,17 @@ from scipy.interpolate import PchipInterpolator
 
 from throttlewright.build.schema import Build
 from throttlewright.car.dyno import efficiency_curve, ve_from_dyno
-from throttlewright.car.flows import engine_flow, over_speed, plate_area_of
+from throttlewright.car.flows import ROUNDING, engine_flow, over_speed, plate_area_of
+from throttlewright.car.operating import POINT_FIELDS, solve_point
 from throttlewright.car.record import (
     CAR_DTYPE,
     CD_POINTS,
     RUNNER_AREAS,
     RUNNER_SPEEDS,
     SPEED_POINTS,
+    BoostState,
     Charging,
+    copied,
 )
 from throttlewright.foundation.compiled import kernel
 from throttlewright.foundation.errors import InputError
@@ -25,7 +28,11 @@ from throttlewright.physics.atmosphere import dry_pressure, isa_pressure
 from throttlewright.physics.combustion import fuel_blend
 from throttlewright.physics.cylinders import runner_charge
 from throttlewright.physics.friction import fmep_polynomial
-from throttlewright.physics.gas import GAMMA_AIR, shape_gamma_for_critical_ratio
+from throttlewright.physics.gas import (
+    GAMMA_AIR,
+    restriction_drop,
+    shape_gamma_for_critical_ratio,
+)
 
 __all__ = ["Car", "pack", "with_site", "with_variation"]
 
@@ -37,7 +44,12 @@ _KINDS = {
 }
 _RUNNER_STEPS = 720.0
 _BYPASS_BAND = 10e3
-"""Manifold vacuum over which a supercharger bypass closes [Pa]; common practice, no source."""
+_BYPASS_SHARE = 1.3
+"""Manifold vacuum over which a supercharger bypass closes, over its boost, at least 10 kPa; tool
+default. A valve that closes over less than the boost it lets through has two balances at one plate
+angle: the engine would jump between them. Measure the real valve."""
+_MOST_LIFT = 10e3
+"""How far reach lies above a measured point that the boost target itself caps [Pa]."""
 _BACK_PRESSURE_SHARE = 1.2
 """Turbine back pressure per boost, matched road turbo; from memory, 0.8 to 1.8."""
 _COMPRESSOR_EFFICIENCY = 0.70
@@ -271,6 +283,7 @@ def _pack_site_and_air(rec: np.void, build: Build) -> None:
     rec["filter_resistance"] = air.filter_resistance
     rec["intercooler_resistance"] = air.intercooler_resistance
     rec["intercooler_effectiveness"] = air.intercooler_effectiveness
+    rec["compressor_efficiency"] = _COMPRESSOR_EFFICIENCY
     rec["manifold_volume"] = air.manifold_volume
     rec["pipe_volume"] = air.charge_pipe_volume
     rec["exhaust_resistance"] = engine.exhaust_resistance
@@ -308,6 +321,10 @@ def _pack_breathing(rec: np.void, build: Build) -> None:
     else:
         raise InputError("has neither a dyno curve nor a volumetric efficiency", key="engine")
     rec["ve_speed"] = _smooth(speed, ve, omega)
+    rec["rated_flow"] = _rated_flow(rec)
+
+
+def _rated_flow(rec: np.void) -> float:
     top = float(np.max(rec["boost"]))
     flow, _ = engine_flow(
         top,
@@ -316,65 +333,75 @@ def _pack_breathing(rec: np.void, build: Build) -> None:
         omega=float(rec["limit_omega"]),
         car=rec,
     )
-    rec["rated_flow"] = flow
+    return float(flow)
 
 
-def _pack_charging(rec: np.void, build: Build) -> None:
+def _pack_charging(rec: np.void, build: Build, *, fit_spool: bool = True) -> None:
     ambient = float(rec["p_ambient"])
     rec["spring_pressure"] = ambient
-    rec["compressor_efficiency"] = _COMPRESSOR_EFFICIENCY
     if build.supercharger is not None:
         rec["bypass"] = 1.0 if build.supercharger.bypass else 0.0
     if build.centrifugal is not None:
         rec["bypass"] = 1.0 if build.centrifugal.relief_valve else 0.0
-    rec["bypass_band"] = _BYPASS_BAND
+    rec["bypass_band"] = max(_BYPASS_BAND, _BYPASS_SHARE * (float(np.max(rec["boost"])) - ambient))
     if build.turbo is None:
         return
     turbo = build.turbo
     rec["spring_pressure"] = ambient + turbo.wastegate_spring
     rec["spool_time"] = turbo.time_to_boost / math.log(10.0)
-    rec["spool_factor"], rec["spool_exponent"] = _spool(rec, build)
+    if fit_spool:
+        _pack_spool(rec, build)
 
 
-def _spool(rec: np.void, build: Build) -> tuple[float, float]:
-    """Pressure ratio that the turbo reaches over flow, from the rising part of measured boost.
+def _pack_spool(rec: np.void, build: Build) -> None:
+    """Pressure ratio that the turbo reaches over flow, from measured wide-open boost.
 
-    Both are what the tuner's own wide-open curve shows: before the wastegate opens, boost is all
-    the exhaust can give. (PI - 1) = factor * flow**exponent passes through those points.
+    Before the wastegate opens, boost is all the exhaust can give: PI - 1 = factor * flow**exponent.
+    The exponent is the slope of the rising points, the factor over speed makes every measured
+    point come out wide open. Where the wastegate regulates only a lower bound is known; there the
+    factor of the last rising point is kept.
     """
-    if build.turbo is None:
-        return 0.0, 2.0
-    ambient = float(rec["p_ambient"])
-    speed = np.array(build.turbo.boost.speed)
-    gauge = np.array(build.turbo.boost.gauge_pressure)
-    flows = np.array(
-        [
-            engine_flow(
-                ambient + g,
-                float(rec["T_ambient"] + rec["charge_temperature_rise"]) + 12.0 * g / 1e5,
-                pipe=ambient + g,
-                omega=float(w),
-                car=rec,
-            )[0]
-            for w, g in zip(speed, gauge, strict=True)
-        ]
-    )
-    rising = (gauge > 0.02e5) & (np.arange(len(gauge)) <= int(np.argmax(gauge)))
-    rising &= gauge < 0.97 * gauge.max()
-    ratio = gauge / ambient
+    turbo = build.turbo
+    if turbo is None:
+        return
+    ambient, spring = float(rec["p_ambient"]), float(rec["spring_pressure"])
+    speed, gauge = np.array(turbo.boost.speed), np.array(turbo.boost.gauge_pressure)
+    point = np.empty(len(POINT_FIELDS))
+    flow, need = np.empty(speed.size), np.empty(speed.size)
+    for i, (w, g) in enumerate(zip(speed, gauge, strict=True)):
+        solve_point(
+            float(w),
+            float(rec["psi_open"]),
+            boost_code=float(BoostState.HELD),
+            boost_pressure=ambient + float(g),
+            cold=1.0,
+            car=rec,
+            out=point,
+        )
+        flow[i] = point[POINT_FIELDS.index("air_flow")]
+        inlet = ambient - restriction_drop(
+            flow[i],
+            ambient,
+            T_up=float(rec["T_ambient"]),
+            resistance=float(rec["filter_resistance"]),
+        )
+        # the rounded minimum of reach and target is what must come out as the measured boost
+        above = max(spring - (ambient + g), 1.0)
+        lift = min(ROUNDING**2 / above, _MOST_LIFT)
+        need[i] = max((ambient + g + lift) / inlet - 1.0, 1e-4)
+    rising = (gauge > 0.02e5) & (gauge < 0.97 * gauge.max())
+    rising &= np.arange(gauge.size) <= int(np.argmax(gauge))
     exponent = 2.0
     if int(rising.sum()) >= 2:
-        slope, _ = np.polyfit(np.log(flows[rising]), np.log(ratio[rising]), 1)
-        exponent = float(np.clip(slope, 1.2, 3.0))
-    points = rising if rising.any() else gauge > 0.02e5
-    if not points.any():
-        return 0.0, exponent
-    factor = float(np.exp(np.mean(np.log(ratio[points] / flows[points] ** exponent))))
-    # where the wastegate regulates, the turbo reaches at least what was measured
-    need = float(
-        np.max(ratio[~rising & (gauge > 0)] / flows[~rising & (gauge > 0)] ** exponent, initial=0.0)
-    )
-    return max(factor, 1.02 * need), exponent
+        slope, _ = np.polyfit(np.log(flow[rising]), np.log(need[rising]), 1)
+        exponent = float(np.clip(slope, 1.2, 2.0))
+    factor = need / flow**exponent
+    if rising.any():
+        last = int(np.nonzero(rising)[0][-1])
+        factor[last + 1 :] = np.maximum(factor[last + 1 :], factor[last])
+    omega = float(rec["omega_step"]) * np.arange(SPEED_POINTS)
+    rec["spool_exponent"] = exponent
+    rec["spool_factor"] = np.interp(omega, speed, factor)
 
 
 def _pack_runners(rec: np.void, build: Build) -> None:
@@ -441,7 +468,7 @@ def with_variation(
     Car
         A copy; the given car is unchanged.
     """
-    rec = np.array(car.record, dtype=CAR_DTYPE).reshape(1)[0]
+    rec = copied(car.record)
     rec["ve_speed"] *= ve
     rec["cd"] *= cd
     rec["leak_area"] *= cd
@@ -469,7 +496,7 @@ def with_site(car: Car, *, altitude: float, temperature: float, humidity: float)
     Car
         Repacked car; a dyno curve is still read at the site it was measured at.
     """
-    rec = np.array(car.record, dtype=CAR_DTYPE).reshape(1)[0]
+    rec = copied(car.record)
     site = car.build.site.model_copy(
         update={"altitude": altitude, "temperature": temperature, "humidity": humidity}
     )
@@ -478,7 +505,8 @@ def with_site(car: Car, *, altitude: float, temperature: float, humidity: float)
     _pack_site_and_air(rec, build)
     rec["boost"] = _boost_curve(rec, build)
     rec["ve_speed"] = ve
-    _pack_charging(rec, build)
+    _pack_charging(rec, build, fit_spool=False)
+    rec["rated_flow"] = _rated_flow(rec)
     if rec["individual"] > 0.5:
         _pack_runners(rec, build)
     return Car(build=build, record=rec)

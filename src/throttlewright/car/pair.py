@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from throttlewright.car.flows import engine_flow, over_speed, pipe_state, plate_for_flow
+from throttlewright.car.flows import engine_balance, over_speed, plate_for_flow
 from throttlewright.car.operating import point_torque
 from throttlewright.car.record import CarRecord
 from throttlewright.foundation.compiled import kernel
@@ -23,16 +23,8 @@ def _pair_torque(
 ) -> tuple[float, float, float, float, float]:
     full = over_speed(car.boost, omega, car.omega_step)
     target = min(max(p_manifold + margin, car.spring_pressure), max(full, car.spring_pressure))
-    pipe = car.p_ambient
-    T_pipe = car.T_ambient
-    flow = 0.0
-    p_exhaust = car.p_ambient
-    for _ in range(2):
-        flow, p_exhaust = engine_flow(
-            p_manifold, T_pipe + car.charge_temperature_rise, pipe, omega, car
-        )
-        pipe, T_pipe = pipe_state(flow, p_manifold, omega, _SETTLED, target, car)
-    torque = point_torque(flow, p_manifold, p_exhaust, omega, cold, car)[0]
+    flow, pipe, T_pipe, p_exhaust = engine_balance(p_manifold, omega, _SETTLED, target, car)
+    torque = point_torque(flow, p_manifold, p_exhaust, pipe, omega, cold, car)[0]
     return torque, target, pipe, T_pipe, flow
 
 

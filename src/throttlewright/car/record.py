@@ -7,7 +7,7 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
-__all__ = ["CAR_DTYPE", "SPEED_POINTS", "BoostState", "CarRecord", "Charging"]
+__all__ = ["CAR_DTYPE", "SPEED_POINTS", "BoostState", "CarRecord", "Charging", "copied"]
 
 CarRecord: TypeAlias = Any
 """A scalar of ``CAR_DTYPE``; its fields are typed by that dtype, not by Python annotations."""
@@ -93,7 +93,8 @@ CAR_DTYPE = np.dtype(
         ("charging", "f8"),
         ("boost", "f8", (SPEED_POINTS,)),  # Pa absolute before the plate, wide open, settled
         ("spring_pressure", "f8"),  # Pa absolute, least pressure the wastegate regulates to
-        ("spool_factor", "f8"),  # reachable pressure ratio - 1 = factor * flow**exponent
+        # reachable pressure ratio - 1 = factor * flow**exponent, the factor over speed
+        ("spool_factor", "f8", (SPEED_POINTS,)),
         ("spool_exponent", "f8"),
         ("compressor_efficiency", "f8"),
         ("turbine_pressure_share", "f8"),  # back pressure rise per boost rise
@@ -106,3 +107,10 @@ CAR_DTYPE = np.dtype(
         ("dry_share", "f8"),  # share of dry air by pressure
     ]
 )
+
+
+def copied(record: np.void) -> np.void:
+    """Return a record of its own; indexing and ``np.array`` give views that write through."""
+    fresh = np.zeros(1, CAR_DTYPE)
+    fresh[0] = record
+    return fresh[0]

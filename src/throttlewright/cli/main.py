@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+from types import FrameType
 from typing import Annotated
 
 import typer
@@ -110,13 +113,17 @@ def surface(
     pipe: Annotated[str | None, typer.Option(help='Held pipe pressure, as "1.8 bar".')] = None,
     holds: Annotated[str | None, typer.Option(help="Dyno holds to blend in (CSV).")] = None,
     plan: Annotated[int, typer.Option(help="Number of dyno holds to plan.")] = 0,
+    coolant: Annotated[
+        str | None, typer.Option(help='Coolant of a cold engine, as "20 degC".')
+    ] = None,
     json: Json = False,
 ) -> None:
     """Compute a torque surface."""
     from throttlewright.cli import show
     from throttlewright.workshop.surface import surface as work
 
-    show.run(work, show.surface_request(build, state, pipe, holds, plan), show.surface, json=json)
+    request = show.surface_request(build, state, pipe, holds, plan, coolant)
+    show.run(work, request, show.surface, json=json)
 
 
 @app.command(help=COMMANDS["design"])
@@ -126,6 +133,9 @@ def design(
     out: Annotated[str, typer.Option(help="Folder to write.")] = "hand-over",
     mode: Annotated[str | None, typer.Option(help="One mode only.")] = None,
     compare: Annotated[str | None, typer.Option(help="Pasted table to judge beside.")] = None,
+    old: Annotated[
+        str | None, typer.Option(help='Pasted table whose feel "old plate" keeps.')
+    ] = None,
     holds: Annotated[str | None, typer.Option(help="Dyno holds to blend in (CSV).")] = None,
     pedals: Annotated[int, typer.Option(help="Pedal points of the tables.")] = 17,
     speeds: Annotated[int, typer.Option(help="Speed points of the tables.")] = 17,
@@ -142,11 +152,19 @@ def design(
         out=out,
         mode=mode,
         compare=compare,
+        old=old,
         holds=holds,
         pedals=pedals,
         speeds=speeds,
     )
     show.run(work, request, show.design, json=json)
+
+
+def _stop_at_once(number: int, frame: FrameType | None) -> None:
+    # outside a workshop function nothing is being written, and an interrupt raised within an
+    # import ends the process in ways that depend on where it struck
+    os.write(2, b"stopped; nothing half-written is left\n")
+    os._exit(130)
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -161,6 +179,7 @@ def main(arguments: list[str] | None = None) -> None:
     """
     from throttlewright.foundation.errors import CancelledError, InputError, ThrottlewrightError
 
+    previous = signal.signal(signal.SIGINT, _stop_at_once)
     try:
         app(args=arguments, standalone_mode=True)
     except InputError as error:
@@ -174,3 +193,5 @@ def main(arguments: list[str] | None = None) -> None:
         raise SystemExit(1) from None
     except BrokenPipeError:
         raise SystemExit(0) from None
+    finally:
+        signal.signal(signal.SIGINT, previous)

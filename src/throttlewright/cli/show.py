@@ -183,11 +183,13 @@ def plate(result: PlateResult, console: Console) -> None:
         "0.1° of idle air / %",
         "leak / %",
         "idles",
-        "unpowered / rpm",
+        "no power / rpm",
         "km/h",
     )
     step = max(1, len(result.rows) // 16)
-    for row in [*result.rows[::step], result.car]:
+    own = (result.car.bore_mm, result.car.count)
+    others = [r for r in result.rows[::step] if (r.bore_mm, r.count) != own]
+    for row in [*others, result.car]:
         table.add_row(
             f"{row.bore_mm:.1f}" + (" *" if row == result.car else ""),
             str(row.count),
@@ -207,14 +209,21 @@ def plate(result: PlateResult, console: Console) -> None:
 
 
 def surface_request(
-    build: str, state: str, pipe: str | None, holds: str | None, plan: int
+    build: str,
+    state: str,
+    pipe: str | None,
+    holds: str | None,
+    plan: int,
+    coolant: str | None = None,
 ) -> SurfaceRequest:
     """Read the options of the surface command."""
     from throttlewright.workshop.surface import SurfaceRequest
 
     for known in ("instant", "settled", "held"):
         if state == known:
-            return SurfaceRequest(build=build, state=known, pipe=pipe, holds=holds, plan=plan)
+            return SurfaceRequest(
+                build=build, state=known, pipe=pipe, holds=holds, plan=plan, coolant=coolant
+            )
     raise InputError(
         "is no boost state", key="state", value=state, allowed="instant, settled, held"
     )
@@ -231,7 +240,8 @@ def surface(result: SurfaceResult, console: Console) -> None:
     )
     for i in range(0, len(result.rpm), max(1, len(result.rpm) // 14)):
         row = result.torque_Nm[i]
-        cells = ["–" if (v := row[j]) is None else f"{v:.0f}" for j in columns]
+        # + 0.0 turns a negative zero into a plain one
+        cells = ["–" if (v := row[j]) is None else f"{round(v) + 0.0:.0f}" for j in columns]
         table.add_row(f"{result.rpm[i]:.0f}", *cells, f"{result.authority_end_pct[i]:.0f}")
     console.print(table)
     if result.plan:
@@ -273,7 +283,7 @@ def design(result: DesignResult, console: Console) -> None:
                 f"{max(f.gain_largest_to_mean):.2f}",
                 f"{f.torque_share_by_20_pct_pedal[at]:.0f}",
                 f"{max(f.dead_travel_pct):.0f}",
-                f"{f.free_rev_span_pct:.1f}",
+                "–" if f.free_rev_span_pct is None else f"{f.free_rev_span_pct:.1f}",
             )
         console.print(table)
     for text in result.notes:

@@ -29,7 +29,7 @@ FREE_REV_SPAN = 0.105
 An even torque share alone puts the whole speed range of an unloaded engine within about 1 % of
 pedal. More span costs evenness at the ends; 8 % is the least we accept, 10.5 % the default here."""
 
-_MOST_GAIN = 1.22
+_MOST_GAIN = 1.18
 """Largest local gain over the mean that the free-rev span may cost."""
 _ROUNDING = 0.04
 

@@ -21,11 +21,13 @@ from throttlewright.physics.tyre import grip_limited_acceleration
 __all__ = [
     "DEFAULT_RPM",
     "HELD_TIMES",
+    "MOST_UNEVEN",
     "SPREADS",
     "Curves",
     "MapFigures",
     "gain_ratio",
     "held_pedal",
+    "judged_claim",
     "map_figures",
     "torque_band",
     "torque_curves",
@@ -188,6 +190,34 @@ def gain_ratio(pedal_pct: np.ndarray, torque: np.ndarray, *, stop_from: float) -
     return np.asarray(local.max(axis=1) / mean)
 
 
+MOST_UNEVEN = 1.75
+"""Largest gain over the mean that may still be called even; tool default."""
+
+
+def judged_claim(claim: str, feel: str, figures: Sequence[MapFigures]) -> str:
+    """Put the reached evenness behind a claim, and withdraw the claim where it is not met.
+
+    Parameters
+    ----------
+    claim : str
+        What the designer promises.
+    feel : str
+        Feel of the mode.
+    figures : sequence of MapFigures
+        Of the designed map, the promised boost state first.
+
+    Returns
+    -------
+    str
+        The claim with its figures.
+    """
+    reached = ", ".join(f"{f.gain_ratio.max():.2f} ({f.boost_state})" for f in figures)
+    text = f"{claim}. Steepest place over mean: {reached}"
+    if feel == "even" and figures[0].gain_ratio.max() > MOST_UNEVEN:
+        return f"NOT EVEN, the figure is above {MOST_UNEVEN:g}; asked was: {text}"
+    return text
+
+
 @dataclass(frozen=True)
 class MapFigures:
     """Figures of one map in one boost state; arrays run over ``rpm`` unless said otherwise."""
@@ -202,30 +232,31 @@ class MapFigures:
     dead_travel: np.ndarray
     """Share of pedal travel in which torque hardly moves [-]."""
     noticeable_steps: np.ndarray
-    """1 % pedal steps that change acceleration by more than the just-noticeable 5.4 %, counted
-    above 20 % of full torque."""
+    """1 % pedal steps that change torque, and so nearly acceleration, by more than the
+    just-noticeable 5.4 %; counted above 20 % of full torque."""
     mm_per_tenth_g: dict[int, float]
     """Least pedal travel for 0.1 g, by gear, at 4000 rpm [m]."""
     grip_pedal: dict[int, float | None]
     """Pedal at which the driven tyres reach their grip, by gear, at 4000 rpm [%]; None: never."""
-    free_rev_pedal: dict[int, float]
-    """Pedal that holds 1500, 2000, 3000, 4000 rpm in neutral [%], by rpm."""
+    free_rev_pedal: dict[int, float | None]
+    """Pedal that holds 1500, 2000, 3000, 4000 rpm in neutral [%], by rpm; None: no pedal does,
+    either because torque stays negative or because the closed plate already pulls."""
     zero_torque_pedal: np.ndarray
-    """Pedal of zero torque [%]."""
+    """Pedal of zero torque [%]; NaN where there is none."""
 
     @property
-    def free_rev_span(self) -> float:
-        """Pedal between 1500 and 4000 rpm in neutral [%]."""
-        return self.free_rev_pedal[4000] - self.free_rev_pedal[1500]
+    def free_rev_span(self) -> float | None:
+        """Pedal between 1500 and 4000 rpm in neutral [%]; None where either is not to be held."""
+        low, high = self.free_rev_pedal[1500], self.free_rev_pedal[4000]
+        return None if low is None or high is None else high - low
 
 
 def _first_crossing(pedal: np.ndarray, values: np.ndarray, level: float) -> float | None:
+    """Pedal at which values first rise through a level; None if never, or already at the start."""
     above = np.nonzero(values >= level)[0]
-    if above.size == 0:
+    if above.size == 0 or above[0] == 0:
         return None
     j = int(above[0])
-    if j == 0:
-        return float(pedal[0])
     a = (level - values[j - 1]) / (values[j] - values[j - 1])
     return float(pedal[j - 1] + a * (pedal[j] - pedal[j - 1]))
 
@@ -298,14 +329,16 @@ def map_figures(
     share = (torque - closed) / (full - closed)
     slope = np.diff(torque, axis=1)
     mean = (full - closed) / (pedal[-1] - pedal[0])
-    zero = np.array([_first_crossing(pedal, row, 0.0) or 0.0 for row in torque])
+    zero = np.array(
+        [np.nan if (x := _first_crossing(pedal, row, 0.0)) is None else x for row in torque]
+    )
     above = torque[:, :-1] > 0.2 * full
     steps = np.sum(above & (slope > JND_ACCELERATION * np.abs(torque[:, :-1])), axis=1)
 
     held_rpm = np.array([1500.0, 2000.0, 3000.0, 4000.0])
     held = torque_curves(car, pedal_map, held_rpm * math.pi / 30.0, state=state)
     free = {
-        int(n): _first_crossing(pedal, row, 0.0) or 0.0
+        int(n): _first_crossing(pedal, row, 0.0)
         for n, row in zip(held_rpm, held.torque, strict=True)
     }
     w = 4000.0 * math.pi / 30.0

@@ -39,8 +39,8 @@ class LedgerEntry:
     """One number with its effect.
 
     ``torque_effect`` are changes of torque at 10, 20 and 50 % pedal as shares of full torque,
-    the mean over 2000 and 4000 rpm, charge pipe at ambient; ``idle_effect`` is the change of the
-    idle air the closed plate and 1 degree of opening pass, as a share. None: does not act on it.
+    the mean over 2000 and 4000 rpm, on a turbo over both boost states; ``idle_effect`` is the
+    change of the air that 1 degree of opening passes at idle speed, as a share. None: does not act.
     """
 
     key: str
@@ -90,13 +90,17 @@ def _probe(car: Car) -> tuple[np.ndarray, float]:
     pct = np.array([*LEDGER_PEDALS, 100.0])
     psi = np.broadcast_to(car.psi_closed + pct / 100.0 * span, (_SPEEDS.size, pct.size))
     values, _ = evaluate(car, _SPEEDS, psi, state=BoostState.INSTANT)
+    torque = values["torque"]
+    if car.turbo:
+        settled, _ = evaluate(car, _SPEEDS, psi)
+        torque = np.concatenate((torque, settled["torque"]))
     idle, _ = evaluate(
         car,
         np.array([car.idle]),
         np.array([[car.psi_closed + math.radians(1.0)]]),
         state=BoostState.INSTANT,
     )
-    return values["torque"], float(idle["air_flow"][0, 0])
+    return torque, float(idle["air_flow"][0, 0])
 
 
 def rank_ledger(

@@ -128,12 +128,16 @@ def one_to_one(omega: np.ndarray, *, name: str = "one to one") -> PedalMap:
 
 
 def _limit_slope(plate: np.ndarray, pedal: np.ndarray, limit: float | None) -> np.ndarray:
-    """Open earlier where the plate would otherwise have to jump; full stays full."""
+    """Let the plate rise no faster than the limit, from the bottom up: it may end short of full.
+
+    Never the other way round: opening earlier so as to reach full would put a large opening under
+    a light foot.
+    """
     if limit is None:
         return plate
     out = plate.copy()
-    for j in range(pedal.size - 2, 0, -1):
-        out[:, j] = np.maximum(out[:, j], out[:, j + 1] - limit * (pedal[j + 1] - pedal[j]))
+    for j in range(1, pedal.size):
+        out[:, j] = np.minimum(out[:, j], out[:, j - 1] + limit * (pedal[j] - pedal[j - 1]))
     return out
 
 
@@ -172,7 +176,7 @@ def design_pedal_map(
     Returns
     -------
     PedalMap
-        Monotone in pedal, 0 at 0, 100 at 100 unless the mode is capped.
+        Monotone in pedal, 0 at 0, 100 at 100 unless a cap or a slope limit stops it short.
     """
     pedal = pedal_pct / 100.0
     wish = torque_wish(
@@ -215,7 +219,7 @@ def design_pedal_map(
         boost_target=boost,
         asked=wish,
         boost_state=surface.boost_state,
-        claim=_claim(mode, surface, car, boost is not None),
+        claim=_claim(mode, surface, car, boost is not None) + _short_of_full(plate, wish),
     )
 
 
@@ -303,6 +307,13 @@ def _claim(mode: Mode, surface: TorqueSurface, car: Car | None, paired: bool) ->
         "controller can command, and no single plate map is even in two boost states; add "
         "electronic boost control, or accept that torque grows at held pedal as boost arrives"
     )
+
+
+def _short_of_full(plate: np.ndarray, wish: Wish) -> str:
+    least = float(plate[:, -1].min())
+    if not wish.opens_fully or least > 99.95:
+        return ""
+    return f"; the slope limit ends full pedal at {least:.0f} % of plate: full torque may be missed"
 
 
 @dataclass(frozen=True)

@@ -237,10 +237,23 @@ def _end_labels(
         axes.text(right + 7 * step, high + 0.9 * gap, head, color=MUTE, va="bottom", clip_on=False)
 
 
+_Box = tuple[float, float, float, float]
+
+
 def _name_curves(
-    axes: Axes, text: str, x: np.ndarray, own: np.ndarray, others: np.ndarray, colour: str
-) -> None:
-    """Write a family's name beside its curves, where it covers the fewest other lines."""
+    axes: Axes,
+    text: str,
+    x: np.ndarray,
+    own: np.ndarray,
+    others: np.ndarray,
+    colour: str,
+    *,
+    taken: Sequence[_Box] = (),
+) -> tuple[_Box, ...]:
+    """Write a family's name beside its curves, where it covers the fewest other lines.
+
+    Returns the boxes that names take (left, bottom, right, top), those taken before among them.
+    """
     low, high = axes.get_ylim()
     left, right = axes.get_xlim()
     box = axes.get_position()
@@ -256,6 +269,12 @@ def _name_curves(
         for bottom in (mine.max() + 0.4 * tall, mine.min() - 1.4 * tall):
             if bottom < low or bottom + tall > high:
                 continue
+            end = float(start) + wide
+            if any(
+                start < b[2] and end > b[0] and bottom < b[3] and bottom + tall > b[1]
+                for b in taken
+            ):
+                continue
             hits = sum(
                 int(((row[inside] > bottom) & (row[inside] < bottom + tall)).sum())
                 for row in curves
@@ -264,8 +283,10 @@ def _name_curves(
             cost = hits + 0.01 * float(np.ptp(mine)) / tall
             if best is None or cost < best[0]:
                 best = (cost, float(start), float(bottom))
-    if best is not None:
-        axes.text(best[1], best[2], text, color=colour, va="bottom", fontweight="bold")
+    if best is None:
+        return tuple(taken)
+    axes.text(best[1], best[2], text, color=colour, va="bottom", fontweight="bold")
+    return (*taken, (best[1], best[2], best[1] + wide, best[2] + tall))
 
 
 def _chosen(count: int) -> list[int]:
@@ -275,7 +296,7 @@ def _chosen(count: int) -> list[int]:
     return sorted({round(k) for k in np.linspace(0, count - 1, _MOST_CURVES)})
 
 
-def fan_picture(fan: FanData) -> str:
+def fan_picture(fan: FanData, *, name: str = "fan") -> str:
     """Torque against pedal: before dashed, after solid with the band of the assumed numbers."""
     with _style():
         figure = _figure(7.0, 4.7)
@@ -309,9 +330,9 @@ def fan_picture(fan: FanData) -> str:
             [INK] * len(keep),
             head="rpm",
         )
-        _name_curves(axes, fan.name_before, fan.pedal_pct, before, after, BEFORE)
-        _name_curves(axes, fan.name_after, fan.pedal_pct, after, before, AFTER)
-        return _svg(figure, "fan", "Torque against pedal, before and after, at several speeds")
+        taken = _name_curves(axes, fan.name_before, fan.pedal_pct, before, after, BEFORE)
+        _name_curves(axes, fan.name_after, fan.pedal_pct, after, before, AFTER, taken=taken)
+        return _svg(figure, name, "Torque against pedal, before and after, at several speeds")
 
 
 def plate_picture(study: PlateStudyData) -> str:

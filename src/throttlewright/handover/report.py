@@ -35,7 +35,7 @@ h1{font-size:24px;font-weight:650;margin:0}
 h2{font-size:18px;font-weight:650;margin:36px 0 2px;break-after:avoid}
 h3{font-size:15px;font-weight:650;margin:20px 0 4px;break-after:avoid}
 p{margin:4px 0;max-width:76ch}
-.sub{color:var(--mute);margin:0 0 10px;break-after:avoid}
+.sub{color:var(--mute);margin:0 0 10px;break-after:avoid;break-inside:avoid}
 .bench{border:2px solid var(--warn);color:var(--warn);font-weight:650;padding:6px 12px;
 margin:14px 0 0;max-width:none}
 .note{border-left:3px solid var(--warn);padding:1px 12px;margin:8px 0;max-width:80ch;
@@ -66,7 +66,7 @@ footer{margin-top:40px;border-top:1px solid var(--line);padding-top:10px;color:v
 @page{size:A4;margin:14mm 12mm}
 @media print{:root{--paper:#fff}body{max-width:none;padding:0;font-size:10.5pt}
 .pair{display:block}.wide{overflow:visible}table{font-size:8pt}td,th{padding:1.5px 4px}
-.picture{background:none}h2{margin-top:22px}}
+.pair table,table.heat,table.short{break-inside:avoid}.picture{background:none}h2{margin-top:22px}}
 """
 ).strip()
 
@@ -145,6 +145,55 @@ def _fan(data: ReportData) -> str:
     return _section("How does torque follow the pedal?", how, body)
 
 
+def _other_fan(data: ReportData) -> str:
+    fan = data.other_fan
+    if fan is None:
+        return ""
+    title = (
+        "And once boost has settled?"
+        if fan.boost_state == "settled"
+        else "And before any boost has come?"
+    )
+    return _section(
+        title,
+        f"The same maps. Solid: {fan.name_after}. Dashed: {fan.name_before}. Boost state: "
+        f"{fan.boost_state}. No plate map is even in two boost states at once.",
+        _picture(pictures.fan_picture(fan, name=f"fan-{fan.boost_state}")),
+    )
+
+
+def _free_rev(data: ReportData) -> str:
+    if not data.free_rev:
+        return ""
+    head = [
+        ("", "asked span / % of pedal"),
+        ("", "reached span / % of pedal"),
+        ("", "largest gain over mean, 1500 to 4000 rpm"),
+        ("", "the same, all speeds"),
+        ("", "worst at / rpm"),
+    ]
+    lines = (
+        "<tr>"
+        + _cells(
+            [
+                ("", _number(row.asked_pct, 1)),
+                ("", _number(row.reached_pct, 1)),
+                ("", _number(row.worst_gain_to_4000, 2)),
+                ("", _number(row.worst_gain, 2)),
+                ("", _number(row.worst_rpm, 0)),
+            ]
+        )
+        + "</tr>"
+        for row in data.free_rev
+    )
+    return _section(
+        "What does more free-rev span cost?",
+        "Span: pedal between 1500 and 4000 rpm in neutral. Speeds from 1500 rpm up, boost state "
+        f"{data.fan.boost_state}, pedal in steps of 1 %. A gain of 1 is perfectly even.",
+        _table(head, lines, "open short"),
+    )
+
+
 def _figures(data: ReportData) -> str:
     names = list(dict.fromkeys(name for row in data.figures for name in row.values))
     styles = {data.fan.name_before: "before", data.fan.name_after: "after"}
@@ -187,7 +236,8 @@ def _heat_section(table: ReportTable, index: int) -> str:
         how += f", {table.y.name} / {table.y.unit} down"
     how += "; darker is more." + (f" {table.note}" if table.note else "")
     body = _heat(table)
-    if table.kind == "boost" and table.x.values.size > 1:
+    # a target that is the same everywhere needs no picture
+    if table.kind == "boost" and table.x.values.size > 1 and np.ptp(table.values) > 0.0:
         svg = pictures.boost_picture(table, name=f"boost{index}")
         title = f"<h3>{escape(table.title)} / {escape(table.unit)}</h3>"
         return _section(
@@ -350,6 +400,8 @@ def render_report(data: ReportData) -> str:
         if data.summary
         else "",
         _fan(data),
+        _other_fan(data),
+        _free_rev(data),
         *(_heat_section(table, index) for index, table in enumerate(data.tables)),
         _response(data),
         _cautions(data),

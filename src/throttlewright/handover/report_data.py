@@ -25,6 +25,7 @@ __all__ = [
     "ReportData",
     "ReportTable",
     "ResponseData",
+    "SpanRow",
     "SurfaceData",
 ]
 
@@ -207,6 +208,19 @@ class ResponseData:
 
 
 @dataclass(frozen=True)
+class SpanRow:
+    """What a wish for free-rev span costs: asked and reached span [% of pedal travel] between
+    1500 and 4000 rpm in neutral; the largest gain over the mean at the worst of all speeds, which
+    speed that is, and the same for the speeds up to 4000 rpm."""
+
+    asked_pct: float
+    reached_pct: float | None
+    worst_gain: float
+    worst_rpm: float
+    worst_gain_to_4000: float
+
+
+@dataclass(frozen=True)
 class KnockOnRow:
     """Another table or function that the new map disturbs, why, and what to do."""
 
@@ -219,7 +233,8 @@ class KnockOnRow:
 class ReportData:
     """Everything a report shows.
 
-    ``date`` None prints no date, so that the same data give the same bytes. ``cautions`` adds
+    ``other_fan`` is the same map in the other boost state, where there are two. ``date`` None
+    prints no date, so that the same data give the same bytes. ``cautions`` adds
     sentences for this car to those that are always shown. ``claim`` says what the figures do and
     do not promise; ``ledger_note`` how the effects of the ledger were worked out.
     """
@@ -228,6 +243,7 @@ class ReportData:
     car_name: str
     use: str
     fan: FanData
+    other_fan: FanData | None = None
     date: str | None = None
     bench_only: bool = True
     summary: tuple[str, ...] = ()
@@ -236,6 +252,7 @@ class ReportData:
     surface: SurfaceData | None = None
     tables: tuple[ReportTable, ...] = ()
     figures: tuple[FigureRow, ...] = ()
+    free_rev: tuple[SpanRow, ...] = ()
     response: ResponseData | None = None
     knock_on: tuple[KnockOnRow, ...] = ()
     cautions: tuple[str, ...] = ()

@@ -13,7 +13,7 @@ from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car
 from throttlewright.design.pedal import demand_form
 from throttlewright.workshop.common import rpm
-from throttlewright.workshop.modes import ModeDesign
+from throttlewright.workshop.modes import ModeDesign, gears_note
 
 __all__ = ["PLATE_MEANING", "calibration_of"]
 
@@ -43,6 +43,8 @@ def calibration_of(
 
     for d in designs:
         key = _key(d.name)
+        gears = gears_note(d.mode)
+        only = f"; {gears}" if gears else ""
         pedal = Axis("pedal_pct", "%", d.map.pedal_pct)
         speed = Axis("engine_rpm", "rpm", np.round(d.map.rpm, 3))
         add(
@@ -52,7 +54,7 @@ def calibration_of(
                 "%",
                 (speed, pedal),
                 np.round(d.map.plate_pct, 3),
-                note=d.map.claim,
+                note=d.map.claim + only,
                 percent_meaning=PLATE_MEANING,
             )
         )
@@ -64,7 +66,8 @@ def calibration_of(
                     "kPa",
                     (speed, pedal),
                     np.round(d.map.boost_target / 1e3, 2),
-                    note="belongs to the plate table of the same mode; never under the spring",
+                    note="belongs to the plate table of the same mode; never under the spring"
+                    + only,
                     percent_meaning="pedal 0 % is released, 100 % full",
                 )
             )
@@ -76,7 +79,7 @@ def calibration_of(
                 "%",
                 (speed, pedal),
                 np.round(100.0 * form.share, 3),
-                note="first step of the demand form",
+                note="first step of the demand form" + only,
                 percent_meaning=_SHARE_MEANING,
             )
         )
@@ -87,7 +90,7 @@ def calibration_of(
                 "%",
                 (speed, Axis("torque_share_pct", "%", 100.0 * form.share_axis)),
                 np.round(form.plate_pct, 3),
-                note="second step of the demand form",
+                note="second step of the demand form" + only,
                 percent_meaning=f"{PLATE_MEANING}; {_SHARE_MEANING}",
             )
         )

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import tomllib
 from typing import Any
 
 import numpy as np
 from pydantic import BaseModel
 
 from throttlewright.build.load import load_intent
+from throttlewright.build.schema import Build
+from throttlewright.build.write import to_toml
 from throttlewright.car.surface import compute_surface, default_speeds
 from throttlewright.design.ledger import LedgerEntry, rank_ledger
 from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
 from throttlewright.workshop.common import Model, open_car, rpm
+from throttlewright.workshop.modes import check_gears
 
 __all__ = ["CheckRequest", "CheckResult", "LedgerLine", "check", "ledger_lines"]
 
@@ -54,9 +58,13 @@ class CheckResult(Model):
 
 def shown(value: Any) -> str:
     """A number or curve of the build in a few words, SI."""
+    if value is None:
+        return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
+        if 1e-3 <= abs(value) < 1e6:
+            return f"{float(f'{value:.4g}'):.10g}"
         return f"{value:.4g}"
     if isinstance(value, BaseModel):
         if hasattr(value, "value"):
@@ -67,12 +75,31 @@ def shown(value: Any) -> str:
     return str(value)
 
 
-def ledger_lines(entries: tuple[LedgerEntry, ...]) -> list[LedgerLine]:
-    """Ledger entries as a person reads them: percent instead of shares."""
+def _rounded(text: str) -> str:
+    """A written quantity with four digits and its unit in print."""
+    number, _, unit = text.partition(" ")
+    try:
+        value = float(number)
+    except ValueError:
+        return text
+    unit = unit.replace("*", " ").replace("^2", "²").replace("^3", "³")
+    return f"{shown(value)} {unit}".strip()
+
+
+def ledger_lines(entries: tuple[LedgerEntry, ...], build: Build) -> list[LedgerLine]:
+    """Ledger entries as a person reads them: values with their unit, percent instead of shares."""
+    written = tomllib.loads(to_toml(build))
+
+    def text(entry: LedgerEntry) -> str:
+        section, _, key = entry.key.partition(".")
+        found = written.get(section)
+        found = found.get(key) if isinstance(found, dict) else found
+        return _rounded(found) if isinstance(found, str) else shown(entry.value)
+
     return [
         LedgerLine(
             key=e.key,
-            value=shown(e.value),
+            value=text(e),
             origin=e.origin,
             source=e.source,
             torque_effect_pct=None
@@ -90,7 +117,11 @@ def check(
 ) -> CheckResult:
     """Read a build (and an intent), fill what is missing, and rank what that costs in certainty."""
     file, car = open_car(request.build)
-    modes = list(load_intent(request.intent).intent.mode) if request.intent else []
+    modes: list[str] = []
+    if request.intent:
+        intent = load_intent(request.intent)
+        check_gears(car, intent)
+        modes = list(intent.intent.mode)
     speeds = default_speeds(car, count=40)
     ends = np.array([car.psi_closed, 0.5 * (car.psi_closed + car.psi_open), car.psi_open])
     full = compute_surface(car, speeds=speeds, psi=ends).require_solved().full
@@ -109,6 +140,6 @@ def check(
         peak_power_kW=round(float(power[p]) / 1e3, 1),
         peak_power_rpm=round(float(speeds[p] * rpm)),
         modes=modes,
-        ledger=ledger_lines(entries),
+        ledger=ledger_lines(entries, file.build),
         surest_next=measures[:5],
     )

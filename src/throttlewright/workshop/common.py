@@ -129,9 +129,15 @@ def write_folder(
         if folder.exists():
             old = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}-old-"))
             os.replace(folder, old / "was")
-        os.replace(staging, folder)
-        if old is not None:
-            shutil.rmtree(old, ignore_errors=True)
+        try:
+            os.replace(staging, folder)
+        except BaseException:
+            if old is not None:
+                os.replace(old / "was", folder)
+            raise
+        finally:
+            if old is not None:
+                shutil.rmtree(old, ignore_errors=True)
     except OSError as error:
         raise InputError(
             f"cannot be written ({error.strerror or error})",

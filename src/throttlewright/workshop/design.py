@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
 
 from throttlewright.build.load import BuildFile, IntentFile, load_intent
 from throttlewright.calibration.calibration import Calibration
 from throttlewright.car.pack import Car
 from throttlewright.car.record import BoostState
-from throttlewright.design.figures import MapFigures, map_figures
+from throttlewright.design.figures import (
+    HELD_TIMES,
+    MapFigures,
+    held_pedal,
+    judged_claim,
+    map_figures,
+)
+from throttlewright.design.knock_on import KnockOn, knock_on
 from throttlewright.design.pedal import one_to_one
 from throttlewright.foundation.errors import InputError
 from throttlewright.foundation.events import (
@@ -23,14 +33,27 @@ from throttlewright.handover.pictures import fan_picture
 from throttlewright.handover.report import render_report
 from throttlewright.handover.tables import write_csv
 from throttlewright.workshop.calibration import calibration_of
-from throttlewright.workshop.common import Model, open_car, round_list, write_folder
-from throttlewright.workshop.modes import ModeDesign, design_mode, pasted_map, surfaces_of
-from throttlewright.workshop.report import report_data
+from throttlewright.workshop.common import Model, open_car, round_list, rpm, write_folder
+from throttlewright.workshop.modes import (
+    ModeDesign,
+    check_gears,
+    design_mode,
+    pasted_map,
+    surfaces_of,
+)
+from throttlewright.workshop.report import (
+    HELD_PEDALS,
+    HELD_RPM,
+    report_data,
+    threshold_unit,
+)
 
 __all__ = [
     "DesignRequest",
     "DesignResult",
     "FigureColumns",
+    "HeldPedal",
+    "KnockOnLine",
     "ModeResult",
     "design",
     "design_car",
@@ -47,6 +70,8 @@ class DesignRequest(Model):
     """One mode only."""
     compare: str | None = None
     """A pasted table, plate percent over rpm (down) and pedal percent (across)."""
+    old: str | None = None
+    """A pasted table like ``compare`` whose torque the feel "old plate" keeps."""
     holds: str | None = None
     pedals: int = 17
     speeds: int = 17
@@ -62,11 +87,40 @@ class FigureColumns(Model):
     gain_largest_to_mean: list[float]
     dead_travel_pct: list[float]
     noticeable_steps: list[int]
-    zero_torque_pedal_pct: list[float]
+    zero_torque_pedal_pct: list[float | None]
     pedal_mm_per_tenth_g: dict[int, float]
     pedal_pct_at_grip: dict[int, float | None]
-    free_rev_pedal_pct: dict[int, float]
-    free_rev_span_pct: float
+    free_rev_pedal_pct: dict[int, float | None]
+    """Null where no pedal holds that speed in neutral."""
+    free_rev_span_pct: float | None
+
+
+class HeldPedal(Model):
+    """Torque at held pedal some time after a step from released, as boost arrives."""
+
+    rpm: float
+    pedal_pct: list[float]
+    times_s: list[float]
+    torque_Nm: list[list[float]]
+    """One row for each time."""
+
+
+class KnockOnLine(Model):
+    """A threshold of another table and what becomes of it."""
+
+    table: str
+    use: str
+    """Signal to write it against: pedal, plate or MAP."""
+    threshold: str
+    unit: str
+    old: float
+    new: float
+    """Median over engine speed."""
+    low: float
+    high: float
+    reached: bool
+    """False where the new map does not get there at some speed."""
+    note: str
 
 
 class ModeResult(Model):
@@ -79,6 +133,10 @@ class ModeResult(Model):
     plate_pct: list[list[float]]
     boost_target_kPa: list[list[float]] | None
     figures: list[FigureColumns]
+    gears: list[int] | None
+    """None for all gears."""
+    held_pedal: HeldPedal | None
+    """For a turbo that turns above 4000 rpm."""
 
 
 class DesignResult(Model):
@@ -88,12 +146,13 @@ class DesignResult(Model):
     use: str
     bench_only: bool
     modes: list[ModeResult]
-    knock_on: list[str]
+    knock_on: list[KnockOnLine]
     written: list[str]
     notes: list[str]
 
 
 def _columns(figures: MapFigures) -> FigureColumns:
+    span = figures.free_rev_span
     return FigureColumns(
         map=figures.name,
         boost_state=figures.boost_state,
@@ -107,8 +166,36 @@ def _columns(figures: MapFigures) -> FigureColumns:
         pedal_pct_at_grip={
             g: None if v is None else round(v, 1) for g, v in figures.grip_pedal.items()
         },
-        free_rev_pedal_pct={n: round(v, 2) for n, v in figures.free_rev_pedal.items()},
-        free_rev_span_pct=round(figures.free_rev_span, 2),
+        free_rev_pedal_pct={
+            n: None if v is None else round(v, 2) for n, v in figures.free_rev_pedal.items()
+        },
+        free_rev_span_pct=None if span is None else round(span, 2),
+    )
+
+
+def _held(torque: np.ndarray | None) -> HeldPedal | None:
+    if torque is None:
+        return None
+    return HeldPedal(
+        rpm=HELD_RPM,
+        pedal_pct=[float(p) for p in HELD_PEDALS],
+        times_s=list(HELD_TIMES),
+        torque_Nm=round_list(torque, 5),
+    )
+
+
+def _knock_on(row: KnockOn) -> KnockOnLine:
+    return KnockOnLine(
+        table=row.table,
+        use=row.use,
+        threshold=row.threshold_name,
+        unit=threshold_unit(row),
+        old=round(row.old_pct, 2),
+        new=round(row.new_pct, 2),
+        low=round(row.low_pct, 2),
+        high=round(row.high_pct, 2),
+        reached=row.reached,
+        note=row.note,
     )
 
 
@@ -145,18 +232,40 @@ def design_car(
                 allowed=", ".join(names),
             )
         names = [request.mode]
+    check_gears(car, intent)
+    keeps = [n for n in names if intent.intent.mode[n].feel == "old plate"]
+    if request.old is not None and not keeps:
+        raise InputError(
+            'a pasted old table is kept by the feel "old plate" only',
+            key="old",
+            value=request.old,
+            advice='write feel = "old plate" in a mode, or use --compare to judge a table',
+        )
+    if keeps and request.old is None and car.build.previous_plate is None:
+        raise InputError(
+            'the feel "old plate" needs the old plate',
+            file=intent.path,
+            key=f"mode.{keeps[0]}.feel",
+            advice="describe it in [previous_plate] of the build, or give its map with --old",
+        )
     notes: list[str] = []
     total = len(names) + 2
     on_event(Event("design", 0, total, "torque surface"))
     surfaces = surfaces_of(car, request.holds, notes)
     pasted = pasted_map(request.compare) if request.compare else None
+    old = pasted_map(request.old) if request.old else None
+    if old is not None:
+        notes.append(
+            f"{', '.join(keeps)}: keeps the torque share that {Path(str(request.old)).name} gives "
+            "on this car, charge pipe at ambient"
+        )
     designs: list[ModeDesign] = []
     for n, name in enumerate(names):
         check_cancelled(cancelled)
         on_event(Event("design", 1 + n, total, f"mode {name}"))
         mode = intent.intent.mode[name]
         made, state, surface = design_mode(
-            car, name, mode, surfaces, pedals=request.pedals, speeds=request.speeds
+            car, name, mode, surfaces, pedals=request.pedals, speeds=request.speeds, old=old
         )
         states = (state,) if not car.turbo else (BoostState.INSTANT, BoostState.SETTLED)
         maps = [one_to_one(made.omega), made, *([pasted] if pasted else [])]
@@ -165,19 +274,36 @@ def design_car(
             for s in states
             for m in maps
         )
-        designs.append(ModeDesign(name, mode, made, state, surface, figures))
+        own = sorted(
+            (f for f in figures if f.name == made.name),
+            key=lambda f: f.boost_state != state.name.lower(),
+        )
+        made = replace(made, claim=judged_claim(made.claim, mode.feel, own))
+        held = None
+        if car.turbo and car.limit > HELD_RPM / rpm:
+            held = held_pedal(car, made, HELD_RPM / rpm, pedal_pct=HELD_PEDALS)
+        designs.append(ModeDesign(name, mode, made, state, surface, figures, held))
     check_cancelled(cancelled)
     on_event(Event("design", total - 1, total, "report"))
     calibration = calibration_of(file, intent, car, designs)
+    first = designs[0]
+    rows = knock_on(one_to_one(first.map.omega), first.map, first.surface, car)
     data = report_data(
-        file, car, intent, designs, pasted=pasted, on_event=on_event, cancelled=cancelled
+        file,
+        car,
+        intent,
+        designs,
+        pasted=pasted,
+        knock_on=rows,
+        on_event=on_event,
+        cancelled=cancelled,
     )
     written: list[str] = []
     if request.out is not None:
         check_cancelled(cancelled)
         texts = {
             "report.html": render_report(data),
-            "fan.svg": fan_picture(data.fan),
+            "fan.svg": _standalone(fan_picture(data.fan)),
             f"{_slug(file.build.name)}.calibration.json": calibration.to_json(),
         }
         folder = write_folder(
@@ -200,10 +326,12 @@ def design_car(
                 if d.map.boost_target is None
                 else round_list(d.map.boost_target / 1e3, 5),
                 figures=[_columns(f) for f in d.figures],
+                gears=None if d.mode.gears is None else sorted(d.mode.gears),
+                held_pedal=_held(d.held),
             )
             for d in designs
         ],
-        knock_on=[f"{row.what}: {row.do}" for row in data.knock_on],
+        knock_on=[_knock_on(row) for row in rows],
         written=written,
         notes=notes,
     )
@@ -212,6 +340,11 @@ def design_car(
 def write_tables(calibration: Calibration, staging: Path) -> None:
     """Write the tables of a calibration into the sub-folder ``tables``."""
     write_csv(calibration, staging / "tables")
+
+
+def _standalone(svg: str) -> str:
+    """Inside a page an SVG needs no name space; as a file of its own it does."""
+    return svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
 
 
 def _slug(name: str) -> str:

@@ -7,20 +7,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from throttlewright.build.intent import Mode
+from throttlewright.build.load import IntentFile
 from throttlewright.car.holds import blend_holds
 from throttlewright.car.pack import Car
 from throttlewright.car.record import BoostState
 from throttlewright.car.surface import TorqueSurface, compute_surface, plate_axis
 from throttlewright.design.breakpoints import best_breakpoints
-from throttlewright.design.figures import MapFigures
+from throttlewright.design.figures import MapFigures, torque_curves
 from throttlewright.design.old_plate import old_plate_share
-from throttlewright.design.pedal import PedalMap, design_pedal_map
+from throttlewright.design.pedal import PedalMap, design_pedal_map, one_to_one
 from throttlewright.foundation.errors import InputError
 from throttlewright.handover.tables import read_csv_table
 from throttlewright.workshop.common import rpm
 from throttlewright.workshop.surface import holds_of
 
-__all__ = ["ModeDesign", "design_mode", "map_speeds", "pasted_map", "surfaces_of"]
+__all__ = [
+    "ModeDesign",
+    "check_gears",
+    "design_mode",
+    "gears_note",
+    "map_speeds",
+    "pasted_map",
+    "pasted_share",
+    "surfaces_of",
+]
 
 _CANDIDATES = 51
 
@@ -35,6 +45,32 @@ class ModeDesign:
     state: BoostState
     surface: TorqueSurface
     figures: tuple[MapFigures, ...]
+    held: np.ndarray | None = None
+    """Torque at held pedal over time, shape (times, pedals) [N m]; for a turbo."""
+
+
+def check_gears(car: Car, intent: IntentFile) -> None:
+    """Refuse a mode for a gear that the car does not have."""
+    count = len(car.build.driveline.ratios)
+    for name, mode in intent.intent.mode.items():
+        for gear in mode.gears or ():
+            if gear > count:
+                raise InputError(
+                    f"the driveline of the build has {count} gears",
+                    file=intent.path,
+                    key=f"mode.{name}.gears",
+                    value=gear,
+                    allowed=f"1 to {count}",
+                    advice="correct the list, or give the ratios in [driveline] of the build",
+                )
+
+
+def gears_note(mode: Mode) -> str:
+    """Gears of a mode in words, empty when it applies in all."""
+    if mode.gears is None:
+        return ""
+    word = "gear" if len(mode.gears) == 1 else "gears"
+    return f"{word} {', '.join(str(g) for g in sorted(mode.gears))}"
 
 
 def map_speeds(car: Car, count: int) -> np.ndarray:
@@ -54,6 +90,7 @@ def design_mode(
     *,
     pedals: int,
     speeds: int,
+    old: PedalMap | None = None,
 ) -> tuple[PedalMap, BoostState, TorqueSurface]:
     """Design one mode on the pedal axis that keeps its interpolation error least."""
     state = BoostState.SETTLED
@@ -66,7 +103,13 @@ def design_mode(
     )
 
     def designed(pedal: np.ndarray) -> PedalMap:
-        share = old_plate_share(car, omega, pedal) if mode.feel == "old plate" else None
+        share = None
+        if mode.feel == "old plate":
+            share = (
+                old_plate_share(car, omega, pedal)
+                if old is None
+                else pasted_share(car, old, omega, pedal)
+            )
         return design_pedal_map(
             surface, mode, pedal_pct=pedal, omega=omega, car=car, name=name, old_share=share
         )
@@ -77,6 +120,22 @@ def design_mode(
     gain = np.gradient(torque, axis=1) / np.maximum(np.gradient(trial.plate_pct, axis=1), 1e-3)
     axis = best_breakpoints(fine, trial.plate_pct, weight=np.abs(gain), count=pedals)
     return designed(axis), state, surface
+
+
+def pasted_share(
+    car: Car, pasted: PedalMap, omega: np.ndarray, pedal_pct: np.ndarray
+) -> np.ndarray:
+    """Torque share that a pasted map gives on this car, charge pipe at ambient.
+
+    Counted between this car's own closed and open stop, so that the same share is the same torque.
+    """
+    instant = BoostState.INSTANT
+    torque = torque_curves(car, pasted, omega, state=instant, pedal_pct=pedal_pct).torque
+    ends = torque_curves(
+        car, one_to_one(omega), omega, state=instant, pedal_pct=np.array([0.0, 100.0])
+    ).torque
+    closed, full = ends[:, :1], ends[:, 1:]
+    return np.asarray((torque - closed) / (full - closed))
 
 
 def pasted_map(path: str) -> PedalMap:

@@ -8,17 +8,18 @@ import numpy as np
 
 from throttlewright.build.load import BuildFile, IntentFile
 from throttlewright.car.pack import Car
+from throttlewright.car.record import BoostState
 from throttlewright.design.figures import (
     DEFAULT_RPM,
     HELD_TIMES,
     MapFigures,
-    held_pedal,
+    map_figures,
     torque_band,
     torque_curves,
 )
-from throttlewright.design.knock_on import KnockOn, knock_on
+from throttlewright.design.knock_on import KnockOn
 from throttlewright.design.ledger import rank_ledger
-from throttlewright.design.pedal import PedalMap, demand_form, one_to_one
+from throttlewright.design.pedal import PedalMap, demand_form, design_pedal_map, one_to_one
 from throttlewright.design.plate_study import PlateRow, PlateStudy, plate_study
 from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
 from throttlewright.handover.report_data import (
@@ -31,18 +32,21 @@ from throttlewright.handover.report_data import (
     ReportData,
     ReportTable,
     ResponseData,
+    SpanRow,
     SurfaceData,
 )
 from throttlewright.handover.report_data import PlateRow as ReportPlate
 from throttlewright.workshop.check import ledger_lines
 from throttlewright.workshop.common import rpm
-from throttlewright.workshop.modes import ModeDesign
+from throttlewright.workshop.modes import ModeDesign, gears_note
 
-__all__ = ["report_data"]
+__all__ = ["HELD_PEDALS", "HELD_RPM", "free_rev_price", "report_data", "threshold_unit"]
 
 _STUDY_BORES = np.arange(30.0, 111.0, 5.0) / 1e3
-_RESPONSE_RPM = 4000.0
-_RESPONSE_PEDALS = np.array([10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0])
+_SPANS = (0.0, 0.04, 0.08, 0.105, 0.14)
+"""Asked free-rev spans as shares of pedal travel."""
+HELD_RPM = 4000.0
+HELD_PEDALS = np.array([10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0])
 
 _SOURCES = (
     "Plate area: circle minus ellipse outside the shaft, checked against numerical integration.",
@@ -148,15 +152,21 @@ def _figure_rows(figures: Sequence[MapFigures]) -> tuple[FigureRow, ...]:
     return tuple(rows)
 
 
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
+
+
 def _tables(designs: Sequence[ModeDesign]) -> tuple[ReportTable, ...]:
     tables: list[ReportTable] = []
     for d in designs:
         pedal = ReportAxis("pedal", "%", d.map.pedal_pct)
         speed = ReportAxis("engine speed", "rpm", np.round(d.map.rpm, 1))
+        gears = gears_note(d.mode)
+        only = f" For {gears} only." if gears else ""
         tables.append(
             ReportTable(
                 f"Plate opening, mode {d.name}",
-                d.map.claim + ". 0 % closed stop, 100 % open stop.",
+                _sentence(d.map.claim) + " 0 % closed stop, 100 % open stop." + only,
                 pedal,
                 speed,
                 d.map.plate_pct,
@@ -168,7 +178,7 @@ def _tables(designs: Sequence[ModeDesign]) -> tuple[ReportTable, ...]:
             tables.append(
                 ReportTable(
                     f"Boost target, mode {d.name}",
-                    "Absolute pressure before the plate; belongs to the plate table above.",
+                    "Absolute pressure before the plate; belongs to the plate table above." + only,
                     pedal,
                     speed,
                     d.map.boost_target / 1e3,
@@ -207,16 +217,78 @@ def _tables(designs: Sequence[ModeDesign]) -> tuple[ReportTable, ...]:
 _OF = {"pedal": "of pedal travel", "plate": "of plate opening", "MAP": "of ambient pressure"}
 
 
+def _is_rate(row: KnockOn) -> bool:
+    return "second" in row.threshold_name or "%/s" in row.threshold_name
+
+
+def threshold_unit(row: KnockOn) -> str:
+    """What the numbers of a knock-on row are per cent of, written as a unit."""
+    return f"%/s {_OF[row.use]}" if _is_rate(row) else f"% {_OF[row.use]}"
+
+
+def free_rev_price(car: Car, design: ModeDesign) -> tuple[SpanRow, ...]:
+    """What more free-rev span costs in evenness: the same mode with other spans asked.
+
+    Empty for a mode whose basis knows no free-rev span.
+    """
+    if design.mode.basis != "blend" or design.mode.feel == "old plate":
+        return ()
+    rows = []
+    stop = design.mode.opens_to_stop_from
+    # fine in pedal: where the few points of a table lie would blur the comparison
+    fine = np.unique(np.append(np.linspace(0.0, 100.0, 101), 100.0 * stop))
+    for span in _SPANS:
+        made = design_pedal_map(
+            design.surface,
+            design.mode,
+            pedal_pct=fine,
+            omega=design.map.omega,
+            # beside a map for the instant state the boost target changes nothing that is read here
+            car=car if design.state is BoostState.SETTLED else None,
+            free_rev_span=span,
+        )
+        f = map_figures(car, made, state=design.state, stop_from=stop)
+        worst = int(np.argmax(f.gain_ratio))
+        rows.append(
+            SpanRow(
+                100.0 * span,
+                f.free_rev_span,
+                float(f.gain_ratio[worst]),
+                float(f.rpm[worst]),
+                float(f.gain_ratio[f.rpm <= 4000.0].max()),
+            )
+        )
+    return tuple(rows)
+
+
+def _other_fan(car: Car, design: ModeDesign, before: PedalMap, omega: np.ndarray) -> FanData | None:
+    """The fan in the boost state that the mode is not promised for; None without a turbo."""
+    if not car.turbo:
+        return None
+    instant = design.state is BoostState.INSTANT
+    state = BoostState.SETTLED if instant else BoostState.INSTANT
+    after = torque_curves(car, design.map, omega, state=state)
+    return FanData(
+        pedal_pct=after.pedal_pct,
+        rpm=omega * rpm,
+        before=torque_curves(car, before, omega, state=state).torque,
+        after=after.torque,
+        boost_state=state.name.lower(),
+        name_before=before.name,
+        name_after="this map",
+    )
+
+
 def _knock_on(row: KnockOn) -> KnockOnRow:
     spread = f"{row.new_pct:.1f} %"
     if row.high_pct - row.low_pct >= 0.5:
         spread += f" ({row.low_pct:.1f} to {row.high_pct:.1f} % over speed)"
-    was = f"{row.threshold_name}: {row.old_pct:.1f} % becomes {spread}"
-    rate = "second" in row.threshold_name or "%/s" in row.threshold_name
+    name = f"{row.threshold_name[:1].upper()}{row.threshold_name[1:]}"
+    was = f"{name}: {row.old_pct:.1f} % becomes {spread}"
     return KnockOnRow(
         what=row.table,
-        why=f"{row.meaning_before} {row.why}",
-        do=f"Use {row.use}. {was}{'' if rate else ' ' + _OF[row.use]}. {row.note}".strip(),
+        why=f"{_sentence(row.meaning_before)} {_sentence(row.why)}",
+        do=f"Use {row.use}. {was}{'' if _is_rate(row) else ' ' + _OF[row.use]}. {row.note}".strip(),
     )
 
 
@@ -227,6 +299,7 @@ def report_data(
     designs: Sequence[ModeDesign],
     *,
     pasted: PedalMap | None,
+    knock_on: Sequence[KnockOn] = (),
     on_event: OnEvent = ignore,
     cancelled: Cancelled = never,
 ) -> ReportData:
@@ -245,16 +318,10 @@ def report_data(
     )
     entries = rank_ledger(file.build, file.provenance, on_event=on_event, cancelled=cancelled)
     response = None
-    if car.turbo and limit > _RESPONSE_RPM:
-        response = ResponseData(
-            _RESPONSE_PEDALS,
-            np.array(HELD_TIMES),
-            held_pedal(car, first.map, _RESPONSE_RPM / rpm, pedal_pct=_RESPONSE_PEDALS),
-            _RESPONSE_RPM,
-        )
+    if first.held is not None:
+        response = ResponseData(HELD_PEDALS, np.array(HELD_TIMES), first.held, HELD_RPM)
     surface = first.surface
     end = surface.authority_end
-    rows = knock_on(one_to_one(first.map.omega), first.map, surface, car)
     return ReportData(
         title=f"Pedal map for {file.build.name}",
         car_name=file.build.name,
@@ -270,6 +337,8 @@ def report_data(
             name_before=before.name,
             name_after="this map",
         ),
+        other_fan=_other_fan(car, first, before, omega),
+        free_rev=free_rev_price(car, first),
         bench_only=True,
         summary=_summary(file, car, designs, shown, study),
         ledger=tuple(
@@ -288,7 +357,7 @@ def report_data(
                 idle_effect_pct=line.idle_effect_pct,
                 measure=line.measure,
             )
-            for line in ledger_lines(entries)
+            for line in ledger_lines(entries, file.build)
         ),
         plate_study=_study(study),
         surface=SurfaceData(
@@ -301,9 +370,9 @@ def report_data(
         tables=_tables(designs),
         figures=_figure_rows(shown),
         response=response,
-        knock_on=tuple(_knock_on(row) for row in rows),
+        knock_on=tuple(_knock_on(row) for row in knock_on),
         cautions=_cautions(study),
-        claim=first.map.claim,
+        claim=_sentence(first.map.claim),
         ledger_note=(
             "Effects are the largest change over the number's own spread, as a share of full "
             "torque, mean of 2000 and 4000 rpm, plate one to one with the pedal, charge pipe at "
@@ -318,6 +387,11 @@ def _named(figures: MapFigures, design: ModeDesign) -> MapFigures:
     from dataclasses import replace
 
     return replace(figures, name="this map") if figures.name == design.name else figures
+
+
+def _span(figures: MapFigures) -> str:
+    span = figures.free_rev_span
+    return "no part" if span is None else f"{span:.1f} %"
 
 
 def _summary(
@@ -342,8 +416,8 @@ def _summary(
         f"torque at {n:.0f} rpm ({state}); with this map it gives {by_new:.0f} %.",
         f"The steepest place of the pedal falls from {old.gain_ratio.max():.1f} to "
         f"{new.gain_ratio.max():.2f} times the mean, while 1500 to 4000 rpm in neutral spans "
-        f"{new.free_rev_span:.1f} % of pedal instead of {old.free_rev_span:.1f} %. "
-        "The two pull against each other: more span costs evenness.",
+        f"{_span(new)} of pedal instead of {_span(old)}. "
+        "What a wider or narrower span would cost in evenness stands in a table below.",
     ]
     settled = [f for f in designs[0].figures if f.boost_state == "settled"]
     if car.turbo and state == "instant" and len(settled) > 1:

@@ -3,20 +3,32 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
+from throttlewright.car.compressor import surge_margins
 from throttlewright.car.holds import HOLD_CAUTIONS, Hold, blend_holds, plan_holds
 from throttlewright.car.record import BoostState
 from throttlewright.car.surface import TorqueSurface, compute_surface
 from throttlewright.foundation.errors import InputError
 from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
 from throttlewright.foundation.units import parse_quantity
+from throttlewright.physics.compressor_map import CompressorMap
+from throttlewright.physics.friction import COLD_EXPONENT, cold_friction_factor
 from throttlewright.recording.holds import read_holds
 from throttlewright.workshop.common import Model, open_car, round_list
 
 __all__ = ["PlannedPoint", "SurfaceRequest", "SurfaceResult", "holds_of", "surface"]
+
+
+_OIL_40 = 63e-6
+_OIL_100 = 10.5e-6
+"""Kinematic viscosity of the oil at 40 and 100 degC [m^2/s]; common practice for a 5W-30, no
+source."""
+_HOT = 363.15
+"""Oil temperature of the warm engine [K]."""
 
 
 class SurfaceRequest(Model):
@@ -27,6 +39,8 @@ class SurfaceRequest(Model):
     pipe: str | None = None
     """Pipe pressure for the state held, absolute, with its unit."""
     holds: str | None = None
+    coolant: str | None = None
+    """Coolant temperature of a cold engine, with its unit; warm when left out."""
     plan: int = 0
     """Number of dyno holds to plan."""
 
@@ -56,8 +70,13 @@ class SurfaceResult(Model):
     exhaust_degC: list[list[float | None]]
     authority_end_pct: list[float]
     authority_end_deg: list[float]
+    friction_factor: float
+    """Friction over that of the warm engine."""
     unsolved: int
     notes: list[str]
+    surge_margin_pct: list[list[float | None]] | None = None
+    """Distance from surge [% of flow], negative in surge; null off the map. Needs a map."""
+    choke_margin_pct: list[list[float | None]] | None = None
     coverage: list[list[float]] | None = None
     """How far measured holds carry each point, 0 to 1."""
     plan: list[PlannedPoint]
@@ -79,6 +98,29 @@ def holds_of(path: str) -> tuple[Hold, ...]:
         Hold(**{field: float(values[i]) for field, values in kept.items()})
         for i in range(columns["rpm"].size)
     )
+
+
+def _cold(request: SurfaceRequest) -> float:
+    """Friction over warm friction at the coolant temperature of the request."""
+    if request.coolant is None:
+        return 1.0
+    at = parse_quantity(request.coolant, "temperature", key="coolant")
+    slack = 1e-6  # kelvin from Celsius is not exact
+    if not 253.15 - slack <= at <= _HOT + slack:
+        raise InputError(
+            "is outside the allowed range",
+            key="coolant",
+            value=request.coolant,
+            allowed="-20 to 90 degC",
+        )
+    if request.holds is not None or request.plan:
+        raise InputError(
+            "dyno holds are readings of a warm engine",
+            key="coolant",
+            value=request.coolant,
+            advice="leave out --coolant, or --holds and --plan",
+        )
+    return cold_friction_factor(at, _HOT, nu40=_OIL_40, nu100=_OIL_100, exponent=COLD_EXPONENT)
 
 
 def surface(
@@ -106,12 +148,36 @@ def surface(
         )
     if not 0 <= request.plan <= 100:
         raise InputError("cannot be used", key="plan", value=request.plan, allowed="0 to 100")
+    cold = _cold(request)
     file, car = open_car(request.build)
-    found: TorqueSurface = compute_surface(car, state=state, pressure=pressure)
+    found: TorqueSurface = compute_surface(car, state=state, pressure=pressure, cold=cold)
     notes: list[str] = []
+    if request.coolant is not None:
+        notes.append(
+            f"friction at {request.coolant} is {cold:.2f} times that of the warm engine, the oil "
+            "taken as warm as the coolant (63 mm2/s at 40 degC, 10.5 mm2/s at 100 degC); the "
+            "exponent of the law is from memory and doubtful. Ignition, mixture and charge "
+            "temperature stay those of the warm engine"
+        )
     coverage = None
-    if file.build.turbo is not None and file.build.turbo.compressor_map is None:
-        notes.append("surge margin and choke need a compressor map: give turbo.compressor_map")
+    surge = choke = None
+    turbo = file.build.turbo
+    if turbo is not None and turbo.compressor_map is None:
+        notes.append("surge margin and choke: needs a map, give turbo.compressor_map")
+    elif turbo is not None and turbo.compressor_map is not None:
+        compressor = CompressorMap.from_csv(
+            Path(request.build).parent / turbo.compressor_map,
+            p_ref=turbo.map_pressure,
+            T_ref=turbo.map_temperature,
+        )
+        margins = surge_margins(car, found, compressor)
+        surge, choke = (round_list(100.0 * m, 4) for m in margins)
+        in_surge = int(np.sum(margins[0] < 0.0))
+        if in_surge:
+            notes.append(
+                f"{in_surge} of {found.torque.size} points lie beyond the surge line of the map: "
+                "boost there is not to be had steadily with this plate"
+            )
     if car.record["individual"] > 0.5:
         notes.append(
             "individual plates: MAP is the mean runner pressure and no measure of load; "
@@ -151,6 +217,9 @@ def surface(
             100.0 * (end - found.psi[0]) / (found.psi[-1] - found.psi[0]), 4
         ),
         authority_end_deg=round_list(np.asarray(end) * 180.0 / math.pi, 4),
+        surge_margin_pct=surge,
+        choke_margin_pct=choke,
+        friction_factor=round(cold, 4),
         unsolved=int(np.sum(found.status != 0)),
         notes=notes,
         coverage=coverage,

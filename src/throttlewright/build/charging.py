@@ -14,6 +14,7 @@ from throttlewright.build.fields import (
     Numbers,
     Quantity,
     check_ascending,
+    check_beside,
     check_lengths,
     fault,
 )
@@ -90,6 +91,8 @@ class Turbo(Frozen):
 
     @model_validator(mode="after")
     def _check(self) -> Turbo:
+        check_beside(self.compressor_map, key="compressor_map")
+        check_beside(self.turbine_map, key="turbine_map")
         spring: float | None = self.wastegate_spring
         most = max(self.boost.gauge_pressure)
         if spring is not None and spring > most + 1.0:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import PurePath
 from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler
@@ -25,6 +26,7 @@ __all__ = [
     "Numbers",
     "Quantity",
     "check_ascending",
+    "check_beside",
     "check_lengths",
     "fault",
 ]
@@ -181,6 +183,34 @@ def check_ascending(values: Sequence[float], *, key: str) -> None:
                 key=key,
                 value=list(values),
             )
+
+
+def check_beside(name: str | None, *, key: str) -> None:
+    """Raise unless a named file lies in the folder of the build or below it.
+
+    Parameters
+    ----------
+    name : str or None
+        File name as written; None is passed over.
+    key : str
+        Name of the key, for the error.
+
+    Raises
+    ------
+    PydanticCustomError
+        If the name leads elsewhere: a build from somebody else must not read what it likes.
+    """
+    if name is None:
+        return
+    path = PurePath(name.replace("\\", "/"))
+    if path.is_absolute() or ".." in path.parts or not name.strip() or ":" in name:
+        raise fault(
+            "is not a file beside the build",
+            key=key,
+            value=name,
+            allowed="a file name in the folder of the build",
+            advice="copy the file there",
+        )
 
 
 def check_lengths(key: str, axis: Sequence[float], **columns: Sequence[float] | None) -> None:

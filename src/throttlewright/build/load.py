@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import PydanticCustomError
 
 from throttlewright.build.assumptions import complete
+from throttlewright.build.fields import check_beside
 from throttlewright.build.intent import INTENT_FORMAT, INTENT_VERSION, Intent
 from throttlewright.build.problems import as_input_error
 from throttlewright.build.schema import BUILD_FORMAT, BUILD_VERSION, Build
@@ -150,6 +152,13 @@ def _with_dyno(data: dict[str, Any], file: str, beside: ReadBeside) -> dict[str,
             key="engine.dyno",
             allowed="file, or rpm and torque",
         )
+    try:
+        check_beside(name, key="engine.dyno.file")
+    except PydanticCustomError as error:
+        inner = (error.context or {}).get("error")
+        if isinstance(inner, InputError):
+            raise inner.in_file(file) from None
+        raise
     columns = _dyno_columns(beside(name), name)
     return {**data, "engine": {**engine, "dyno": {**dyno, **columns}}}
 

@@ -10,7 +10,7 @@ import pytest
 
 from throttlewright.build.catalogue import load_example
 from throttlewright.build.load import load_build
-from throttlewright.car.compressor import surge_margins
+from throttlewright.car.compressor import blower_boost, surge_margins
 from throttlewright.car.pack import pack
 from throttlewright.car.record import BoostState
 from throttlewright.car.surface import compute_surface, evaluate
@@ -98,3 +98,22 @@ def test_supercharger_boosts_wide_open_and_is_unloaded_by_its_bypass(tmp_path: P
         turbo, omega, psi[:, 1:], state=BoostState.HELD, pressure=values["pipe_pressure"][0, 1]
     )
     assert same["torque"][0, 0] - values["torque"][0, 1] == pytest.approx(work / omega[0], rel=0.02)
+
+
+def test_blower_and_engine_pass_the_same_flow(tmp_path: Path) -> None:
+    path = tmp_path / "build.toml"
+    path.write_text(SUPERCHARGED, encoding="utf-8")
+    car = pack(load_build(path).build)
+    omega, flow, pipe = 600.0, 0.2, 160e3
+    gauge = blower_boost(car, omega, flow=flow, pipe=pipe)
+    assert gauge is not None
+    p, T = float(car.record["p_ambient"]), float(car.record["T_ambient"])
+    inlet = p - float(car.record["filter_resistance"]) * T * flow**2 / p
+    ratio = (gauge + p) / inlet
+    # 1.0 L at twice engine speed, 0.95 of it less 0.12 per unit of pressure ratio (from memory)
+    displaced = inlet / (287.053 * T) * 1.0e-3 * 2.0 * omega / (2.0 * math.pi)
+    blown = displaced * (0.95 - 0.12 * (ratio - 1.0))
+    assert blown == pytest.approx(flow * ratio * inlet / pipe, rel=1e-12)
+    assert (
+        blower_boost(pack(load_example("trackday_16").build), omega, flow=flow, pipe=pipe) is None
+    )

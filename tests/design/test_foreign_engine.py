@@ -1,7 +1,7 @@
 """A published engine that is not ours: from its formulas to a pedal map and back on the engine.
 
 Crossley and Cook, A nonlinear engine model for drivetrain system development, IEE Control 1991,
-in the form found in three public transcriptions. Units of the source: degrees, bar, rad/s, g/s, g.
+in the form found in three public restatements. Units of the source: degrees, bar, rad/s, g/s, g.
 """
 
 from __future__ import annotations

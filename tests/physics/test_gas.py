@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from throttlewright.foundation.errors import InputError
-from throttlewright.physics import gas
+from throttlewright.physics import gas, plate_empirical
 
 PROPERTY = settings(deadline=None, derandomize=True, max_examples=50)
 P_ISA, T_ISA = 101325.0, 288.15
@@ -292,14 +292,16 @@ def test_restriction_flow_near_zero():
 
 def test_hendricks_sorenson_fit():
     # Hendricks and Sorenson, SAE 900616, from memory; the fit checks itself at both joints.
-    assert gas.plate_beta_pressure(0.4125) == pytest.approx(1.0001, abs=5e-5)
-    assert gas.plate_beta_pressure(0.41) == 1.0
-    assert gas.plate_beta_pressure(0.8) == pytest.approx(0.7517, abs=5e-5)
-    assert gas.plate_beta_pressure(0.9) == pytest.approx(0.5586, abs=5e-5)
-    assert gas.plate_beta_pressure(1.0) == 0.0
-    assert gas.plate_beta_angle(0.5 * math.pi) == pytest.approx(1.0, rel=1e-12)
+    assert plate_empirical.plate_beta_pressure(0.4125) == pytest.approx(1.0001, abs=5e-5)
+    assert plate_empirical.plate_beta_pressure(0.41) == 1.0
+    assert plate_empirical.plate_beta_pressure(0.8) == pytest.approx(0.7517, abs=5e-5)
+    assert plate_empirical.plate_beta_pressure(0.9) == pytest.approx(0.5586, abs=5e-5)
+    assert plate_empirical.plate_beta_pressure(1.0) == 0.0
+    assert plate_empirical.plate_beta_angle(0.5 * math.pi) == pytest.approx(1.0, rel=1e-12)
     for degrees, share in [(10.0, 0.01046), (20.0, 0.03846), (40.0, 0.16178)]:
-        assert gas.plate_beta_angle(math.radians(degrees)) == pytest.approx(share, abs=5.1e-6)
+        assert plate_empirical.plate_beta_angle(math.radians(degrees)) == pytest.approx(
+            share, abs=5.1e-6
+        )
 
 
 def test_shape_comes_closer_to_the_published_fit_than_the_ideal_nozzle():
@@ -308,7 +310,7 @@ def test_shape_comes_closer_to_the_published_fit_than_the_ideal_nozzle():
     shape = gas.shape_gamma_for_critical_ratio(0.4125)
     choked = gas.choked_flow_function(1.4)
     for ratio in (0.5, 0.6, 0.7, 0.8, 0.9):
-        fit = gas.plate_beta_pressure(ratio)
+        fit = plate_empirical.plate_beta_pressure(ratio)
         ours = gas.flow_function(ratio, 1.4, shape_gamma=shape) / choked
         ideal = gas.flow_function(ratio, 1.4, shape_gamma=1.4) / choked
         assert abs(ours - fit) < 0.5 * abs(ideal - fit)

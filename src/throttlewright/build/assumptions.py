@@ -11,6 +11,7 @@ from pydantic import BaseModel
 
 from throttlewright.build.engine import Dyno
 from throttlewright.build.fields import RPM, CurveOverRpm
+from throttlewright.build.paths import value_at, with_value
 from throttlewright.build.plate import Cam, Discharge
 from throttlewright.build.problems import checked
 from throttlewright.build.schema import Build
@@ -267,21 +268,6 @@ _HEADER = {"format", "format_version", "name", "source", "claims"}
 _SCHEMA_DEFAULTS = ("use", "plate.count", "plate.upstream_of", "previous_plate.count")
 
 
-def _lookup(build: Build, key: str) -> Any:
-    found: Any = build
-    for part in key.split("."):
-        found = getattr(found, part, None)
-    return found
-
-
-def _put(build: Build, key: str, value: Any) -> Build:
-    section, _, name = key.rpartition(".")
-    if not section:
-        return build.model_copy(update={name: value})
-    changed = getattr(build, section).model_copy(update={name: value})
-    return build.model_copy(update={section: changed})
-
-
 _AS_WRITTEN: dict[str, tuple[float, bool, str]] = {
     "engine.volumetric_efficiency": (
         UNKNOWN_BREATHING_SPREAD, True, "run it on a dyno and give the curve with its pedigree",
@@ -359,14 +345,14 @@ def complete(build: Build) -> tuple[Build, dict[str, Provenance]]:
     ledger = _given(build)
     for key in _SCHEMA_DEFAULTS:
         section = key.rpartition(".")[0]
-        if key not in ledger and (not section or _lookup(build, section) is not None):
+        if key not in ledger and (not section or value_at(build, section) is not None):
             ledger[key] = Provenance(Origin.ASSUMED, PRACTICE, 0.0, True, "look")
     for row in ASSUMPTIONS:
         section = row.key.rpartition(".")[0]
-        absent = bool(section) and _lookup(build, section) is None
-        if absent or _lookup(build, row.key) is not None or not row.applies(build):
+        absent = bool(section) and value_at(build, section) is None
+        if absent or value_at(build, row.key) is not None or not row.applies(build):
             continue
-        build = _put(build, row.key, row.value(build))
+        build = with_value(build, row.key, row.value(build))
         ledger[row.key] = Provenance(row.origin, row.source, row.spread, row.relative, row.measure)
     if build.engine.dyno is not None:
         ledger["engine.dyno"], ledger["engine.volumetric_efficiency"] = _breathing(

@@ -1,4 +1,4 @@
-"""Surge and choke margins of a torque surface's operating points, from a compressor map."""
+"""What the compressor says to the operating points: surge, choke, and the size of a blower."""
 
 from __future__ import annotations
 
@@ -8,12 +8,60 @@ from throttlewright.car.pack import Car
 from throttlewright.car.surface import TorqueSurface
 from throttlewright.physics.compressor_map import CompressorMap
 from throttlewright.physics.gas import restriction_drop
+from throttlewright.physics.supercharger import positive_displacement_flow
 from throttlewright.physics.turbo import corrected_flow
 
-__all__ = ["surge_margins"]
+__all__ = ["blower_boost", "surge_margins"]
 
 _BOOSTED = 1.03
 """Pressure ratio below which a compressor only windmills: it has no margin to speak of."""
+
+_BLOWER_EFFICIENCY = 0.95
+"""Volumetric efficiency of a blower without back pressure; from memory, unverified."""
+_BLOWER_LEAKAGE = 0.12
+"""Loss of it per unit of pressure ratio; from memory, 0.05 to 0.2, unverified."""
+
+
+def blower_boost(car: Car, omega: float, flow: float, pipe: float) -> float | None:
+    """Boost at which a blower of the build's size and the engine pass the same flow.
+
+    PI = (eta_free + leak) / (leak + m p_in / (p_pipe m_ideal)): the blower loses ``leak`` of its
+    efficiency per unit of pressure ratio, the engine takes flow in proportion to pressure
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    omega : float [rad/s]
+        Engine speed, above 0.
+    flow : float [kg/s]
+        Air that the engine takes wide open at the pressure ``pipe``, above 0.
+    pipe : float [Pa]
+        That pressure before the plate, absolute.
+
+    Returns
+    -------
+    float or None [Pa]
+        Gauge pressure behind the blower; None where the car has no blower. Good to about
+        +-20 %: the leakage of the rotors is assumed.
+    """
+    blower = car.build.supercharger
+    if blower is None:
+        return None
+    p, T = float(car.record["p_ambient"]), float(car.record["T_ambient"])
+    resistance = float(car.record["filter_resistance"])
+    inlet = p - restriction_drop(flow, p, T_up=T, resistance=resistance)
+    ideal = positive_displacement_flow(
+        blower.displacement,
+        blower.drive_ratio,
+        omega=omega,
+        p_in=inlet,
+        T_in=T,
+        volumetric_efficiency=1.0,
+    )
+    wanted = flow * inlet / (pipe * ideal)
+    ratio = (_BLOWER_EFFICIENCY + _BLOWER_LEAKAGE) / (_BLOWER_LEAKAGE + wanted)
+    return float(ratio * inlet - p)
 
 
 def surge_margins(

@@ -161,6 +161,29 @@ def point_torque(
 
 
 @kernel
+def _written(
+    out: np.ndarray,
+    torque: float,
+    p_manifold: float,
+    pipe: float,
+    flow: float,
+    T_exhaust: float,
+    T_manifold: float,
+    p_exhaust: float,
+) -> int:
+    # the one place that knows the order of POINT_FIELDS
+    out[0] = torque
+    out[1] = p_manifold
+    out[2] = pipe
+    out[3] = flow
+    out[4] = T_exhaust
+    out[5] = p_manifold / pipe
+    out[6] = T_manifold
+    out[7] = p_exhaust
+    return _OK
+
+
+@kernel
 def _runner(omega: float, area: float, car: CarRecord) -> tuple[float, float]:
     u = omega / car.runner_omega_step
     i = min(max(int(u), 0), RUNNER_SPEEDS - 2)
@@ -206,15 +229,8 @@ def _solve_runners(
     # its best cycle-mean measure
     p_work = min(max(share, 0.15), 1.0) * pipe
     torque, T_exhaust = point_torque(flow, p_work, p_exhaust, pipe, omega, cold, car)
-    out[0] = torque
-    out[1] = p_manifold
-    out[2] = pipe
-    out[3] = flow
-    out[4] = T_exhaust
-    out[5] = p_manifold / pipe
-    out[6] = T_pipe + car.charge_temperature_rise
-    out[7] = p_exhaust
-    return _OK
+    T = T_pipe + car.charge_temperature_rise
+    return _written(out, torque, p_manifold, pipe, flow, T_exhaust, T, p_exhaust)
 
 
 @kernel
@@ -223,15 +239,8 @@ def _solve_shut(omega: float, cold: float, car: CarRecord, out: np.ndarray) -> i
     p_exhaust = back_pressure(0.0, car.p_ambient, car)
     p = p_exhaust * car.compression_ratio ** (-car.residual_exponent)
     torque, T_exhaust = point_torque(0.0, p, p_exhaust, car.p_ambient, omega, cold, car)
-    out[0] = torque
-    out[1] = p
-    out[2] = car.p_ambient
-    out[3] = 0.0
-    out[4] = T_exhaust
-    out[5] = p / car.p_ambient
-    out[6] = car.T_ambient + car.charge_temperature_rise
-    out[7] = p_exhaust
-    return _OK
+    T = car.T_ambient + car.charge_temperature_rise
+    return _written(out, torque, p, car.p_ambient, 0.0, T_exhaust, T, p_exhaust)
 
 
 @kernel
@@ -320,15 +329,8 @@ def _solve_from(
     p = 0.5 * (low + high)
     _, pipe, T_pipe, flow, p_exhaust = _imbalance(p, area, omega, boost_code, boost_pressure, car)
     torque, T_exhaust = point_torque(flow, p, p_exhaust, pipe, omega, cold, car)
-    out[0] = torque
-    out[1] = p
-    out[2] = pipe
-    out[3] = flow
-    out[4] = T_exhaust
-    out[5] = p / pipe
-    out[6] = T_pipe + car.charge_temperature_rise
-    out[7] = p_exhaust
-    return _OK
+    T = T_pipe + car.charge_temperature_rise
+    return _written(out, torque, p, pipe, flow, T_exhaust, T, p_exhaust)
 
 
 @kernel

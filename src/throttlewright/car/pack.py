@@ -6,19 +6,17 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from throttlewright.build.schema import Build
+from throttlewright.car.charging import boost_curve, pack_charging, smooth_curve
 from throttlewright.car.dyno import efficiency_curve, ve_from_dyno
-from throttlewright.car.flows import ROUNDING, engine_flow, over_speed, plate_area_of
-from throttlewright.car.operating import POINT_FIELDS, solve_point
+from throttlewright.car.flows import engine_flow, over_speed, plate_area_of
 from throttlewright.car.record import (
     CAR_DTYPE,
     CD_POINTS,
     RUNNER_AREAS,
     RUNNER_SPEEDS,
     SPEED_POINTS,
-    BoostState,
     Charging,
     copied,
 )
@@ -30,7 +28,6 @@ from throttlewright.physics.cylinders import runner_charge
 from throttlewright.physics.friction import fmep_polynomial
 from throttlewright.physics.gas import (
     GAMMA_AIR,
-    restriction_drop,
     shape_gamma_for_critical_ratio,
 )
 
@@ -43,13 +40,6 @@ _KINDS = {
     "centrifugal": Charging.CENTRIFUGAL,
 }
 _RUNNER_STEPS = 720.0
-_BYPASS_BAND = 10e3
-_BYPASS_SHARE = 1.3
-"""Manifold vacuum over which a supercharger bypass closes, over its boost, at least 10 kPa; tool
-default. A valve that closes over less than the boost it lets through has two balances at one plate
-angle: the engine would jump between them. Measure the real valve."""
-_MOST_LIFT = 10e3
-"""How far reach lies above a measured point that the boost target itself caps [Pa]."""
 _BACK_PRESSURE_SHARE = 1.2
 """Turbine back pressure per boost, matched road turbo; from memory, 0.8 to 1.8."""
 _COMPRESSOR_EFFICIENCY = 0.70
@@ -139,10 +129,6 @@ class Car:
         return np.asarray(np.interp(omega, grid, self.record[name]))
 
 
-def _smooth(x: np.ndarray, y: np.ndarray, at: np.ndarray) -> np.ndarray:
-    return np.asarray(PchipInterpolator(x, y)(np.clip(at, x[0], x[-1])))
-
-
 @kernel
 def _fill_runners(
     omegas: np.ndarray,
@@ -209,7 +195,7 @@ def pack(build: Build) -> Car:
     _pack_plate(rec, build)
     _pack_site_and_air(rec, build)
     _pack_breathing(rec, build)
-    _pack_charging(rec, build)
+    pack_charging(rec, build)
     _pack_runners(rec, build)
     return Car(build=build, record=rec)
 
@@ -266,7 +252,7 @@ def _pack_plate(rec: np.void, build: Build) -> None:
     grid = first + step * np.arange(CD_POINTS)
     rec["cd_first"] = first
     rec["cd_step"] = step
-    rec["cd"] = _smooth(np.array(plate.discharge.psi), np.array(plate.discharge.value), grid)
+    rec["cd"] = smooth_curve(np.array(plate.discharge.psi), np.array(plate.discharge.value), grid)
     rec["leak_area"] = plate.leak_area * rec["cd"][0]
     rec["gamma"] = GAMMA_AIR
     rec["shape_gamma"] = shape_gamma_for_critical_ratio(plate.critical_ratio)
@@ -291,25 +277,10 @@ def _pack_site_and_air(rec: np.void, build: Build) -> None:
     rec["charge_temperature_rise"] = engine.charge_temperature_rise
 
 
-def _boost_curve(rec: np.void, build: Build) -> np.ndarray:
-    omega = float(rec["omega_step"]) * np.arange(SPEED_POINTS)
-    ambient = float(rec["p_ambient"])
-    for section in (build.turbo, build.supercharger, build.centrifugal):
-        if section is not None:
-            speed = np.array(section.boost.speed)
-            gauge = np.array(section.boost.gauge_pressure)
-            if speed[0] > 0.0 and gauge[0] > 0.0:
-                # nothing is known below the first point; boost fades out towards half its speed
-                speed = np.concatenate(([0.5 * speed[0]], speed))
-                gauge = np.concatenate(([0.0], gauge))
-            return ambient + _smooth(speed, gauge, omega)
-    return np.full(SPEED_POINTS, ambient)
-
-
 def _pack_breathing(rec: np.void, build: Build) -> None:
     engine = build.engine
     omega = float(rec["omega_step"]) * np.arange(SPEED_POINTS)
-    rec["boost"] = _boost_curve(rec, build)
+    rec["boost"] = boost_curve(rec, build)
     if build.turbo is not None:
         rec["turbine_pressure_share"] = _BACK_PRESSURE_SHARE
     rec["charging"] = float(_KINDS[build.charging_kind])
@@ -320,7 +291,7 @@ def _pack_breathing(rec: np.void, build: Build) -> None:
         ve = np.array(engine.volumetric_efficiency.value)
     else:
         raise InputError("has neither a dyno curve nor a volumetric efficiency", key="engine")
-    rec["ve_speed"] = _smooth(speed, ve, omega)
+    rec["ve_speed"] = smooth_curve(speed, ve, omega)
     rec["rated_flow"] = _rated_flow(rec)
 
 
@@ -334,74 +305,6 @@ def _rated_flow(rec: np.void) -> float:
         car=rec,
     )
     return float(flow)
-
-
-def _pack_charging(rec: np.void, build: Build, *, fit_spool: bool = True) -> None:
-    ambient = float(rec["p_ambient"])
-    rec["spring_pressure"] = ambient
-    if build.supercharger is not None:
-        rec["bypass"] = 1.0 if build.supercharger.bypass else 0.0
-    if build.centrifugal is not None:
-        rec["bypass"] = 1.0 if build.centrifugal.relief_valve else 0.0
-    rec["bypass_band"] = max(_BYPASS_BAND, _BYPASS_SHARE * (float(np.max(rec["boost"])) - ambient))
-    if build.turbo is None:
-        return
-    turbo = build.turbo
-    rec["spring_pressure"] = ambient + turbo.wastegate_spring
-    rec["spool_time"] = turbo.time_to_boost / math.log(10.0)
-    if fit_spool:
-        _pack_spool(rec, build)
-
-
-def _pack_spool(rec: np.void, build: Build) -> None:
-    """Pressure ratio that the turbo reaches over flow, from measured wide-open boost.
-
-    Before the wastegate opens, boost is all the exhaust can give: PI - 1 = factor * flow**exponent.
-    The exponent is the slope of the rising points, the factor over speed makes every measured
-    point come out wide open. Where the wastegate regulates only a lower bound is known; there the
-    factor of the last rising point is kept.
-    """
-    turbo = build.turbo
-    if turbo is None:
-        return
-    ambient, spring = float(rec["p_ambient"]), float(rec["spring_pressure"])
-    speed, gauge = np.array(turbo.boost.speed), np.array(turbo.boost.gauge_pressure)
-    point = np.empty(len(POINT_FIELDS))
-    flow, need = np.empty(speed.size), np.empty(speed.size)
-    for i, (w, g) in enumerate(zip(speed, gauge, strict=True)):
-        solve_point(
-            float(w),
-            float(rec["psi_open"]),
-            boost_code=float(BoostState.HELD),
-            boost_pressure=ambient + float(g),
-            cold=1.0,
-            car=rec,
-            out=point,
-        )
-        flow[i] = point[POINT_FIELDS.index("air_flow")]
-        inlet = ambient - restriction_drop(
-            flow[i],
-            ambient,
-            T_up=float(rec["T_ambient"]),
-            resistance=float(rec["filter_resistance"]),
-        )
-        # the rounded minimum of reach and target is what must come out as the measured boost
-        above = max(spring - (ambient + g), 1.0)
-        lift = min(ROUNDING**2 / above, _MOST_LIFT)
-        need[i] = max((ambient + g + lift) / inlet - 1.0, 1e-4)
-    rising = (gauge > 0.02e5) & (gauge < 0.97 * gauge.max())
-    rising &= np.arange(gauge.size) <= int(np.argmax(gauge))
-    exponent = 2.0
-    if int(rising.sum()) >= 2:
-        slope, _ = np.polyfit(np.log(flow[rising]), np.log(need[rising]), 1)
-        exponent = float(np.clip(slope, 1.2, 2.0))
-    factor = need / flow**exponent
-    if rising.any():
-        last = int(np.nonzero(rising)[0][-1])
-        factor[last + 1 :] = np.maximum(factor[last + 1 :], factor[last])
-    omega = float(rec["omega_step"]) * np.arange(SPEED_POINTS)
-    rec["spool_exponent"] = exponent
-    rec["spool_factor"] = np.interp(omega, speed, factor)
 
 
 def _pack_runners(rec: np.void, build: Build) -> None:
@@ -503,9 +406,9 @@ def with_site(car: Car, *, altitude: float, temperature: float, humidity: float)
     build = car.build.model_copy(update={"site": site})
     ve = np.array(rec["ve_speed"])
     _pack_site_and_air(rec, build)
-    rec["boost"] = _boost_curve(rec, build)
+    rec["boost"] = boost_curve(rec, build)
     rec["ve_speed"] = ve
-    _pack_charging(rec, build, fit_spool=False)
+    pack_charging(rec, build, fit_spool=False)
     rec["rated_flow"] = _rated_flow(rec)
     if rec["individual"] > 0.5:
         _pack_runners(rec, build)

@@ -132,6 +132,8 @@ def _check(result: CheckResult, console: Console, rows: int | None) -> None:
         f"{result.peak_power_kW:.0f} kW at {result.peak_power_rpm:.0f} rpm, use {result.use}",
         markup=False,
     )
+    for text in result.notes:
+        console.print(f"- {text}", markup=False)
     if result.modes:
         console.print(f"intent: {', '.join(result.modes)}", markup=False)
     table = _table(

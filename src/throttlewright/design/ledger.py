@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel
 
+from throttlewright.build.paths import value_at, with_value
 from throttlewright.build.schema import Build
 from throttlewright.car.pack import Car, pack
 from throttlewright.car.record import BoostState
@@ -58,13 +59,6 @@ class LedgerEntry:
         return max(torque, 0.25 * (self.idle_effect or 0.0))
 
 
-def _find(build: Build, key: str) -> Any:
-    value: Any = build
-    for part in key.split("."):
-        value = getattr(value, part, None)
-    return value
-
-
 def _moved(value: Any, entry: Provenance, sign: float) -> Any:
     if isinstance(value, bool) or value is None:
         return None
@@ -75,14 +69,6 @@ def _moved(value: Any, entry: Provenance, sign: float) -> Any:
         scaled = tuple(v * (1.0 + sign * entry.spread) for v in value.value)
         return value.model_copy(update={"value": scaled})
     return None
-
-
-def _with(build: Build, key: str, value: Any) -> Build:
-    section, _, name = key.rpartition(".")
-    if not section:
-        return build.model_copy(update={name: value})
-    part = getattr(build, section).model_copy(update={name: value})
-    return build.model_copy(update={section: part})
 
 
 def _probe(car: Car) -> tuple[np.ndarray, float]:
@@ -134,7 +120,7 @@ def rank_ledger(
     for n, (key, entry) in enumerate(provenance.items()):
         check_cancelled(cancelled)
         on_event(Event("ledger", n, len(provenance), key))
-        value = _find(build, key)
+        value = value_at(build, key)
         effect: tuple[float, float, float] | None = None
         idle_effect: float | None = None
         moves = [] if key.startswith(_INERT) else [_moved(value, entry, s) for s in (-1.0, 1.0)]
@@ -143,7 +129,7 @@ def rank_ledger(
             if moved is None:
                 continue
             try:
-                torque, air = _probe(pack(_with(build, key, moved)))
+                torque, air = _probe(pack(with_value(build, key, moved)))
             except InputError:
                 continue  # the moved number leaves what is allowed: the other side still counts
             change = np.abs(torque - nominal)[:, :-1] / full

@@ -11,7 +11,9 @@ from pydantic import BaseModel
 from throttlewright.build.load import load_intent
 from throttlewright.build.schema import Build
 from throttlewright.build.write import to_toml
-from throttlewright.car.surface import compute_surface, default_speeds
+from throttlewright.car.compressor import blower_boost
+from throttlewright.car.pack import Car
+from throttlewright.car.surface import TorqueSurface, compute_surface, default_speeds
 from throttlewright.design.ledger import LedgerEntry, rank_ledger
 from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
 from throttlewright.workshop.common import Model, open_car, rpm
@@ -51,6 +53,8 @@ class CheckResult(Model):
     peak_power_kW: float
     peak_power_rpm: float
     modes: list[str]
+    notes: list[str]
+    """What does not fit together although nothing contradicts."""
     ledger: list[LedgerLine]
     surest_next: list[str]
     """The cheapest measurements that would help most, in order."""
@@ -112,6 +116,30 @@ def ledger_lines(entries: tuple[LedgerEntry, ...], build: Build) -> list[LedgerL
     ]
 
 
+_BLOWER_DOUBT = 0.35
+"""Share by which a blower's size may disagree with the boost given before it is worth a word."""
+
+
+def _blower_notes(car: Car, wide: TorqueSurface) -> list[str]:
+    omega = float(wide.omega[-1])
+    made = blower_boost(
+        car,
+        omega,
+        flow=float(wide.values["air_flow"][-1, -1]),
+        pipe=float(wide.values["pipe_pressure"][-1, -1]),
+    )
+    if made is None:
+        return []
+    given = float(car.full_boost(wide.omega[-1:])[0]) - float(car.record["p_ambient"])
+    if abs(made - given) <= _BLOWER_DOUBT * max(given, 0.2e5):
+        return []
+    return [
+        f"the boost given at {omega * rpm:.0f} rpm is {given / 1e5:.2f} bar; a blower of this "
+        f"size and drive would make about {made / 1e5:.2f} bar with this engine (rotor leakage "
+        "assumed): check displacement, drive ratio and the boost log"
+    ]
+
+
 def check(
     request: CheckRequest, *, on_event: OnEvent = ignore, cancelled: Cancelled = never
 ) -> CheckResult:
@@ -124,7 +152,8 @@ def check(
         modes = list(intent.intent.mode)
     speeds = default_speeds(car, count=40)
     ends = np.array([car.psi_closed, 0.5 * (car.psi_closed + car.psi_open), car.psi_open])
-    full = compute_surface(car, speeds=speeds, psi=ends).require_solved().full
+    wide = compute_surface(car, speeds=speeds, psi=ends).require_solved()
+    full = wide.full
     power = full * speeds
     entries = rank_ledger(file.build, file.provenance, on_event=on_event, cancelled=cancelled)
     measures: list[str] = []
@@ -140,6 +169,7 @@ def check(
         peak_power_kW=round(float(power[p]) / 1e3, 1),
         peak_power_rpm=round(float(speeds[p] * rpm)),
         modes=modes,
+        notes=_blower_notes(car, wide),
         ledger=ledger_lines(entries, file.build),
         surest_next=measures[:5],
     )

@@ -41,7 +41,10 @@ _Celsius = Annotated[float, Quantity("temperature", "degC", -50.0, 150.0)]
 
 
 class Points(Frozen):
-    """Torque share over pedal, both as shares of the whole."""
+    """Torque share over pedal, both from 0 to 100 %.
+
+    Pedal counts over the travel before the opening to the stop, share over the mode's own torque.
+    """
 
     pedal: AscendingRatios
     share: AscendingRatios
@@ -51,6 +54,15 @@ class Points(Frozen):
         check_ascending(self.pedal, key="pedal")
         check_lengths("pedal", self.pedal, share=self.share)
         check_ascending(self.share, key="share")
+        for key, column in (("pedal", self.pedal), ("share", self.share)):
+            if abs(column[0]) > 1e-9 or abs(column[-1] - 1.0) > 1e-9:
+                raise fault(
+                    "does not run from 0 to 100 %",
+                    key=key,
+                    value=list(column),
+                    allowed="first 0 %, last 100 %",
+                    advice="cap the torque of a mode with most_torque, not with its points",
+                )
         return self
 
 

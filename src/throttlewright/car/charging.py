@@ -139,6 +139,9 @@ def _pack_spool(rec: np.void, build: Build) -> None:
         need[i] = max((ambient + g + lift) / inlet - 1.0, 1e-4)
     rising = (gauge > 0.02e5) & (gauge < 0.97 * gauge.max())
     rising &= np.arange(gauge.size) <= int(np.argmax(gauge))
+    # boost given for a standing engine says nothing of the turbo
+    turning = flow > 1e-6
+    flow, need, speed, rising = flow[turning], need[turning], speed[turning], rising[turning]
     exponent = 2.0
     if int(rising.sum()) >= 2:
         slope, _ = np.polyfit(np.log(flow[rising]), np.log(need[rising]), 1)

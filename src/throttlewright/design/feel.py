@@ -74,13 +74,7 @@ def shape_of(mode: Mode, u: np.ndarray) -> np.ndarray:
     if mode.feel == "gentle":
         return np.asarray(u**mode.start)
     if mode.feel == "points" and mode.points is not None:
-        x = np.array(mode.points.pedal)
-        y = np.array(mode.points.share)
-        x = x / x[-1]
-        y = y / y[-1]
-        if x[0] > 0.0:
-            x, y = np.concatenate(([0.0], x)), np.concatenate(([0.0], y))
-        y = (y - y[0]) / (y[-1] - y[0])
+        x, y = np.array(mode.points.pedal), np.array(mode.points.share)
         return np.asarray(PchipInterpolator(x, y)(u))
     raise InputError(
         "needs the torque of a previous plate",
@@ -169,7 +163,8 @@ def torque_wish(
             "gives no more torque open than closed at some speed", key="engine", value=None
         )
     stop = mode.opens_to_stop_from
-    top = min(AUTHORITY_SHARE, mode.most_torque)
+    # with no travel left for the opening to the stop the shape itself has to end at full torque
+    top = min(AUTHORITY_SHARE if stop < 1.0 else 1.0, mode.most_torque)
     u = np.clip(pedal / stop, 0.0, 1.0)
     if mode.feel == "old plate":
         if old_share is None:

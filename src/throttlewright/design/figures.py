@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from throttlewright.build.intent import Mode
 from throttlewright.car.pack import Car, with_variation
 from throttlewright.car.record import BoostState
 from throttlewright.car.surface import evaluate
@@ -36,6 +37,7 @@ __all__ = [
 DEFAULT_RPM = (1500.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0)
 HELD_TIMES = (0.0, 0.2, 0.5, 1.0, 2.0)
 _GRAVITY = 9.80665
+_GEAR_RPM = 4000.0
 _DEAD_GAIN = 0.05
 """Pedal counts as dead where torque grows by less than this share of the mean gain."""
 _WINDOW = 2
@@ -194,27 +196,37 @@ MOST_UNEVEN = 1.75
 """Largest gain over the mean that may still be called even; tool default."""
 
 
-def judged_claim(claim: str, feel: str, figures: Sequence[MapFigures]) -> str:
+_LIGHT_FOOT = 0.85
+
+
+def judged_claim(claim: str, mode: Mode, figures: Sequence[MapFigures]) -> str:
     """Put the reached evenness behind a claim, and withdraw the claim where it is not met.
 
     Parameters
     ----------
     claim : str
         What the designer promises.
-    feel : str
-        Feel of the mode.
+    mode : Mode
+        The mode that was designed.
     figures : sequence of MapFigures
         Of the designed map, the promised boost state first.
 
     Returns
     -------
     str
-        The claim with its figures.
+        The claim with its figures, and a caution where a light foot gets nearly all torque.
     """
     reached = ", ".join(f"{f.gain_ratio.max():.2f} ({f.boost_state})" for f in figures)
     text = f"{claim}. Steepest place over mean: {reached}"
-    if feel == "even" and figures[0].gain_ratio.max() > MOST_UNEVEN:
-        return f"NOT EVEN, the figure is above {MOST_UNEVEN:g}; asked was: {text}"
+    if mode.feel == "even" and figures[0].gain_ratio.max() > MOST_UNEVEN:
+        text = f"NOT EVEN, the figure is above {MOST_UNEVEN:g}; asked was: {text}"
+        if mode.basis in ("power", "acceleration"):
+            text += f". By its basis, {mode.basis}, torque comes early where the engine has less"
+    for other in figures[1:]:
+        if mode.feel == "even" and other.gain_ratio.max() > MOST_UNEVEN:
+            text += f". Not even in the state {other.boost_state}: torque moves as boost arrives"
+    if max(float(f.share_by_20.max()) for f in figures) > _LIGHT_FOOT:
+        text += ". CAUTION: nearly all torque comes under a light foot"
     return text
 
 
@@ -235,14 +247,16 @@ class MapFigures:
     """1 % pedal steps that change torque, and so nearly acceleration, by more than the
     just-noticeable 5.4 %; counted above 20 % of full torque."""
     mm_per_tenth_g: dict[int, float]
-    """Least pedal travel for 0.1 g, by gear, at 4000 rpm [m]."""
+    """Least pedal travel for 0.1 g, by gear, at ``gear_rpm`` [m]."""
     grip_pedal: dict[int, float | None]
-    """Pedal at which the driven tyres reach their grip, by gear, at 4000 rpm [%]; None: never."""
+    """Pedal where the driven tyres reach their grip, by gear, at ``gear_rpm`` [%]; None: never."""
     free_rev_pedal: dict[int, float | None]
     """Pedal that holds 1500, 2000, 3000, 4000 rpm in neutral [%], by rpm; None: no pedal does,
     either because torque stays negative or because the closed plate already pulls."""
     zero_torque_pedal: np.ndarray
     """Pedal of zero torque [%]; NaN where there is none."""
+    gear_rpm: float
+    """Engine speed of the figures by gear [rpm]: 4000, or 60 % of the rev limit if that is less."""
 
     @property
     def free_rev_span(self) -> float | None:
@@ -320,8 +334,9 @@ def map_figures(
     MapFigures
         To be set side by side with those of another map.
     """
-    limit = car.limit * 30.0 / math.pi
-    kept = np.array([n for n in rpm if n <= limit])
+    limit, idle = car.limit * 30.0 / math.pi, car.idle * 30.0 / math.pi
+    wanted = {n for n in rpm if idle <= n <= limit}
+    kept = np.array(sorted(wanted | {limit} if rpm is DEFAULT_RPM or not wanted else wanted))
     omega = kept * math.pi / 30.0
     curves = torque_curves(car, pedal_map, omega, state=state)
     pedal, torque = curves.pedal_pct, curves.torque
@@ -335,13 +350,14 @@ def map_figures(
     above = torque[:, :-1] > 0.2 * full
     steps = np.sum(above & (slope > JND_ACCELERATION * np.abs(torque[:, :-1])), axis=1)
 
-    held_rpm = np.array([1500.0, 2000.0, 3000.0, 4000.0])
+    gear_rpm = min(_GEAR_RPM, 0.6 * limit)
+    held_rpm = np.array([1500.0, 2000.0, 3000.0, 4000.0, gear_rpm])
     held = torque_curves(car, pedal_map, held_rpm * math.pi / 30.0, state=state)
     free = {
-        int(n): _first_crossing(pedal, row, 0.0)
-        for n, row in zip(held_rpm, held.torque, strict=True)
+        int(n): _first_crossing(pedal, row, 0.0) if idle <= n <= limit else None
+        for n, row in zip(held_rpm[:-1], held.torque[:-1], strict=True)
     }
-    w = 4000.0 * math.pi / 30.0
+    w = gear_rpm * math.pi / 30.0
     row = held.torque[-1]
     per_tenth: dict[int, float] = {}
     at_grip: dict[int, float | None] = {}
@@ -372,6 +388,7 @@ def map_figures(
         grip_pedal=at_grip,
         free_rev_pedal=free,
         zero_torque_pedal=zero,
+        gear_rpm=gear_rpm,
     )
 
 

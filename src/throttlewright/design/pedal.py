@@ -183,7 +183,9 @@ def design_pedal_map(
         mode, surface, omega, pedal, old_share=old_share, free_rev_span=free_rev_span
     )
     boost: np.ndarray | None = None
-    if car is not None and car.controllable and surface.boost_state == "settled":
+    # behind individual plates MAP is no load signal, so a pair cannot be worked out from it
+    paired = car is not None and car.controllable and not car.record["individual"] > 0.5
+    if car is not None and paired and surface.boost_state == "settled":
         out = np.empty((*wish.torque.shape, len(PAIR_FIELDS)))
         solve_pairs(
             np.ascontiguousarray(omega, dtype=float),
@@ -264,6 +266,9 @@ def _boost_beside(car: Car, wish: Wish, psi: np.ndarray) -> np.ndarray:
         wanted = _lower_hull(wish.pedal[before], torque)
         for j in np.nonzero(wanted < torque - 1e-3 * np.ptp(torque))[0]:
             target[i, j] = np.interp(wanted[j], held[:, i, j], levels[:, i])
+    # with the plate nearly shut more pressure only costs back pressure: never ask for more than
+    # the turbo gives there anyway
+    target = np.minimum(target, reached["pipe_pressure"] + _CLEARANCE)
     return np.maximum.accumulate(np.maximum(target, spring), axis=1)
 
 

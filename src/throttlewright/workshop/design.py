@@ -278,11 +278,12 @@ def design_car(
             (f for f in figures if f.name == made.name),
             key=lambda f: f.boost_state != state.name.lower(),
         )
-        made = replace(made, claim=judged_claim(made.claim, mode.feel, own))
+        made = replace(made, claim=judged_claim(made.claim, mode, own))
         held = None
         if car.turbo and car.limit > HELD_RPM / rpm:
             held = held_pedal(car, made, HELD_RPM / rpm, pedal_pct=HELD_PEDALS)
         designs.append(ModeDesign(name, mode, made, state, surface, figures, held))
+    notes.extend(_overboost_notes(car, intent))
     check_cancelled(cancelled)
     on_event(Event("design", total - 1, total, "report"))
     calibration = calibration_of(file, intent, car, designs)
@@ -298,6 +299,7 @@ def design_car(
         on_event=on_event,
         cancelled=cancelled,
     )
+    data = replace(data, cautions=(*notes, *data.cautions))
     written: list[str] = []
     if request.out is not None:
         check_cancelled(cancelled)
@@ -340,6 +342,17 @@ def design_car(
 def write_tables(calibration: Calibration, staging: Path) -> None:
     """Write the tables of a calibration into the sub-folder ``tables``."""
     write_csv(calibration, staging / "tables")
+
+
+def _overboost_notes(car: Car, intent: IntentFile) -> list[str]:
+    limit = intent.intent.overboost
+    most = float(car.record["boost"].max())
+    if limit is None or not car.charged or most <= limit.limit:
+        return []
+    return [
+        f"the boost of the build reaches {most / 1e5:.2f} bar absolute, above the overboost limit "
+        f"of {limit.limit / 1e5:.2f} bar: no table here holds that limit, lower the boost"
+    ]
 
 
 def _standalone(svg: str) -> str:

@@ -125,7 +125,7 @@ def _figure_rows(figures: Sequence[MapFigures]) -> tuple[FigureRow, ...]:
     )
     for gear in sorted(figures[0].mm_per_tenth_g)[:3]:
         row(
-            f"pedal per 0.1 g, gear {gear}, 4000 rpm",
+            f"pedal per 0.1 g, gear {gear}, {figures[0].gear_rpm:.0f} rpm",
             "mm",
             1,
             {f.name: 1e3 * f.mm_per_tenth_g[gear] for f in figures},

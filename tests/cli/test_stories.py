@@ -390,6 +390,17 @@ def test_help_loads_no_heavy_module() -> None:
     assert done.stdout.splitlines()[-1] == "LOADED []"
 
 
+def running(script: str, folder: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", script],
+        env=environment(),
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
 @pytest.mark.skipif(os.name == "nt", reason="SIGINT as a signal is a POSIX matter")
 @pytest.mark.parametrize("old", [False, True], ids=["fresh", "over an older one"])
 def test_ctrl_c_leaves_nothing_half_written(empty_folder, old, run) -> None:
@@ -405,14 +416,7 @@ def test_ctrl_c_leaves_nothing_half_written(empty_folder, old, run) -> None:
         "show._Bar.__call__ = tell\n"
         "main.main(['demo', '--out', 'o'])\n"
     )
-    child = subprocess.Popen(
-        [sys.executable, "-c", script],
-        env=environment(),
-        cwd=empty_folder,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+    child = running(script, empty_folder)
     try:
         assert child.stdout is not None
         for line in child.stdout:
@@ -442,14 +446,7 @@ def test_ctrl_c_at_any_moment_costs_one_line(empty_folder, after) -> None:
         "module.app = begin\n"
         "main(['demo', '--out', 'o'])\n"
     )
-    child = subprocess.Popen(
-        [sys.executable, "-c", script],
-        env=environment(),
-        cwd=empty_folder,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+    child = running(script, empty_folder)
     try:
         assert child.stdout is not None
         assert child.stdout.readline() == "begun\n"

@@ -46,16 +46,10 @@ def _charged(build: Build) -> bool:
     return build.charging_kind != "none"
 
 
-def _top_boost(build: Build) -> float:
-    for section in (build.turbo, build.supercharger, build.centrifugal):
-        if section is not None:
-            return max(section.boost.gauge_pressure)
-    return 0.0
-
-
 def _resistance(build: Build, *, drop: float, T: float, boosted: bool = False) -> float:
     """H of a part that loses ``drop`` at rated flow: dp = H T m^2 / p."""
-    ratio = 1.0 + _top_boost(build) / 101325.0
+    boost = max(build.boost.gauge_pressure) if build.boost else 0.0
+    ratio = 1.0 + boost / 101325.0
     engine = build.engine
     # volumetric efficiency 0.9 of air at 1.19 kg/m3, at the rev limit and full boost
     flow = 0.9 * 1.19 * ratio * engine.displacement * engine.rev_limit / (4.0 * math.pi)

@@ -18,7 +18,6 @@ from throttlewright.build.fields import (
     Numbers,
     Quantity,
     check_ascending,
-    check_beside,
     check_lengths,
     fault,
 )
@@ -81,7 +80,6 @@ class Dyno(Frozen):
 
     @model_validator(mode="after")
     def _check(self) -> Dyno:
-        check_beside(self.file, key="file")
         if self.file is not None and not self.rpm:
             return self
         if not self.rpm or not self.torque:

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from throttlewright.build.charging import Centrifugal, ChargingKind, Supercharger, Turbo
+from throttlewright.build.charging import Boost, Centrifugal, ChargingKind, Supercharger, Turbo
 from throttlewright.build.engine import Engine
 from throttlewright.build.fields import ASSUMED, Frozen, fault
 from throttlewright.build.plate import AirPath, Plate, PreviousPlate
@@ -51,6 +51,14 @@ class Build(Frozen):
         if self.supercharger is not None:
             return "supercharger"
         return "none" if self.centrifugal is None else "centrifugal"
+
+    @property
+    def boost(self) -> Boost | None:
+        """Measured boost, from the section that is present."""
+        for section in (self.turbo, self.supercharger, self.centrifugal):
+            if section is not None:
+                return section.boost
+        return None
 
     @model_validator(mode="after")
     def _check(self) -> Build:

@@ -61,16 +61,14 @@ def boost_curve(rec: np.void, build: Build) -> np.ndarray:
     """
     omega = float(rec["omega_step"]) * np.arange(SPEED_POINTS)
     ambient = float(rec["p_ambient"])
-    for section in (build.turbo, build.supercharger, build.centrifugal):
-        if section is not None:
-            speed = np.array(section.boost.speed)
-            gauge = np.array(section.boost.gauge_pressure)
-            if speed[0] > 0.0 and gauge[0] > 0.0:
-                # nothing is known below the first point; boost fades out towards half its speed
-                speed = np.concatenate(([0.5 * speed[0]], speed))
-                gauge = np.concatenate(([0.0], gauge))
-            return ambient + smooth_curve(speed, gauge, omega)
-    return np.full(SPEED_POINTS, ambient)
+    if build.boost is None:
+        return np.full(SPEED_POINTS, ambient)
+    speed, gauge = np.array(build.boost.speed), np.array(build.boost.gauge_pressure)
+    if speed[0] > 0.0 and gauge[0] > 0.0:
+        # nothing is known below the first point; boost fades out towards half its speed
+        speed = np.concatenate(([0.5 * speed[0]], speed))
+        gauge = np.concatenate(([0.0], gauge))
+    return ambient + smooth_curve(speed, gauge, omega)
 
 
 def pack_charging(rec: np.void, build: Build, *, fit_spool: bool = True) -> None:

@@ -165,6 +165,27 @@ def back_pressure(flow: float, pipe: float, car: CarRecord) -> float:
 
 
 @kernel
+def _taken(
+    p_manifold: float,
+    T_manifold: float,
+    omega: float,
+    ve: float,
+    p_exhaust: float,
+    car: CarRecord,
+) -> float:
+    return cylinder_flow_residual(
+        p_manifold,
+        T_manifold,
+        omega,
+        car.displacement,
+        ve,
+        p_exhaust,
+        car.compression_ratio,
+        car.residual_exponent,
+    )
+
+
+@kernel
 def engine_flow(
     p_manifold: float, T_manifold: float, pipe: float, omega: float, car: CarRecord
 ) -> tuple[float, float]:
@@ -192,16 +213,7 @@ def engine_flow(
     p_exhaust = back_pressure(0.0, pipe, car)
     flow = 0.0
     for _ in range(3):
-        flow = cylinder_flow_residual(
-            p_manifold,
-            T_manifold,
-            omega,
-            car.displacement,
-            ve,
-            p_exhaust,
-            car.compression_ratio,
-            car.residual_exponent,
-        )
+        flow = _taken(p_manifold, T_manifold, omega, ve, p_exhaust, car)
         p_exhaust = back_pressure(flow, pipe, car)
     return flow, p_exhaust
 
@@ -218,16 +230,8 @@ def _respond(
 ) -> tuple[float, float, float, float]:
     pipe, T_pipe = pipe_state(flow, p_manifold, omega, boost_code, boost_pressure, car)
     p_exhaust = back_pressure(flow, pipe, car)
-    taken = cylinder_flow_residual(
-        p_manifold,
-        T_pipe + car.charge_temperature_rise,
-        omega,
-        car.displacement,
-        ve,
-        p_exhaust,
-        car.compression_ratio,
-        car.residual_exponent,
-    )
+    T_manifold = T_pipe + car.charge_temperature_rise
+    taken = _taken(p_manifold, T_manifold, omega, ve, p_exhaust, car)
     return taken, pipe, T_pipe, p_exhaust
 
 

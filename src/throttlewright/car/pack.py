@@ -44,7 +44,6 @@ _BACK_PRESSURE_SHARE = 1.2
 """Turbine back pressure per boost, matched road turbo; from memory, 0.8 to 1.8."""
 _COMPRESSOR_EFFICIENCY = 0.70
 """Total-to-total near the middle of a compressor map; common practice, no source."""
-_RESIDUAL_EXPONENT = 1.35
 _OVERLAP_EXPONENT = {"short": 1.35, "medium": 1.30, "long": 1.22}
 """Residual gas grows with cam overlap; the exponent carries it. From memory, unverified."""
 
@@ -229,7 +228,7 @@ def _pack_engine(rec: np.void, build: Build) -> None:
         friction = fmep * engine.displacement / (4.0 * math.pi)
     rec["friction"] = friction
     rec["efficiency"] = efficiency_curve(engine, omega)
-    rec["residual_exponent"] = _OVERLAP_EXPONENT.get(engine.cam_overlap, _RESIDUAL_EXPONENT)
+    rec["residual_exponent"] = _OVERLAP_EXPONENT[engine.cam_overlap]
     fuel = fuel_blend(engine.ethanol)
     rec["lhv"] = engine.heating_value if engine.heating_value is not None else fuel.lhv
     rec["afr_stoich"] = (

@@ -195,8 +195,8 @@ def gain_ratio(pedal_pct: np.ndarray, torque: np.ndarray, *, stop_from: float) -
 MOST_UNEVEN = 1.75
 """Largest gain over the mean that may still be called even; tool default."""
 
-
 _LIGHT_FOOT = 0.85
+"""Torque share at 20 % pedal from which a map carries a caution; tool default."""
 
 
 def judged_claim(claim: str, mode: Mode, figures: Sequence[MapFigures]) -> str:
@@ -311,7 +311,7 @@ def map_figures(
     pedal_map: PedalMap,
     *,
     state: BoostState = BoostState.SETTLED,
-    rpm: Sequence[float] = DEFAULT_RPM,
+    rpm: Sequence[float] | None = None,
     stop_from: float = 0.9,
 ) -> MapFigures:
     """Work out the figures of a map on a car.
@@ -325,7 +325,8 @@ def map_figures(
     state : BoostState
         INSTANT or SETTLED.
     rpm : sequence of float [rpm]
-        Engine speeds; those above the rev limit are left out.
+        Engine speeds, those outside idle and rev limit left out; the usual ones and the rev limit
+        when not given.
     stop_from : float [-]
         Share of travel at which the last part begins; gains are counted before it.
 
@@ -335,8 +336,8 @@ def map_figures(
         To be set side by side with those of another map.
     """
     limit, idle = car.limit * 30.0 / math.pi, car.idle * 30.0 / math.pi
-    wanted = {n for n in rpm if idle <= n <= limit}
-    kept = np.array(sorted(wanted | {limit} if rpm is DEFAULT_RPM or not wanted else wanted))
+    asked = (*DEFAULT_RPM, limit) if rpm is None else rpm
+    kept = np.array(sorted({n for n in asked if idle <= n <= limit} or {limit}))
     omega = kept * math.pi / 30.0
     curves = torque_curves(car, pedal_map, omega, state=state)
     pedal, torque = curves.pedal_pct, curves.torque

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -384,8 +385,6 @@ def report_data(
 
 
 def _named(figures: MapFigures, design: ModeDesign) -> MapFigures:
-    from dataclasses import replace
-
     return replace(figures, name="this map") if figures.name == design.name else figures
 
 

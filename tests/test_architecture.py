@@ -25,10 +25,20 @@ FLOORS = [
     {"prove", "logs"},
     {"garage", "handover"},
     {"workshop"},
-    {"cli", "web"},
+    {"web"},
+    {"cli"},
 ]
 LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
-DOCUMENTED = ("foundation", "physics", "build", "car", "calibration", "recording", "design")
+DOCUMENTED = (
+    "foundation",
+    "physics",
+    "build",
+    "car",
+    "calibration",
+    "recording",
+    "drive",
+    "design",
+)
 
 
 def sources() -> list[Path]:

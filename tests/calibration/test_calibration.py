@@ -38,7 +38,9 @@ def sample() -> Calibration:
             Limit("cold", "plate", "ceiling", "table", "coolant_degC", table="cold_limit",
                   rise_rate=5.0, reason="cold oil", source="intent"),
         ),
-        reactions=(Reaction("pedal tracks disagree", "plate to closed stop", "intent"),),
+        reactions=(
+            Reaction("pedal tracks disagree", source="intent", text="plate to closed stop"),
+        ),
         build_sha256="0a" * 32,
     )  # fmt: skip
 
@@ -61,6 +63,23 @@ def test_round_trip_and_same_bytes(tmp_path: Path) -> None:
 
 def test_first_version_stays_readable() -> None:
     assert Calibration.read(DATA / "first_v1.calibration.json") == sample()
+
+
+def test_second_version_stays_readable() -> None:
+    reactions = (
+        Reaction("tracks", "pedal_disagree", 10.0, 0.1, "release_pedal", "release", "test", "text"),
+    )
+    numbers = {**sample().numbers, "cold.to": Number(30.0, "%", "test")}
+    second = dataclasses.replace(sample(), reactions=reactions, numbers=numbers)
+    path = Path(__file__).parent / "data" / "second_v2.calibration.json"
+    assert Calibration.read(path) == second
+    assert path.read_text(encoding="utf-8") == second.to_json()
+
+
+@pytest.mark.parametrize("name", ["a.b.c", ".a", "a.", "1.a", "a b"])
+def test_bad_names_of_numbers(name: str) -> None:
+    with pytest.raises(InputError, match="name of a number"):
+        dataclasses.replace(sample(), numbers={name: Number(1.0, "", "x")})
 
 
 def test_bench_only_unless_released() -> None:
@@ -119,7 +138,7 @@ def edited(path: list[str | int], value: Any) -> str:
 @pytest.mark.parametrize(
     ("path", "value", "said"),
     [
-        (["format_version"], 2, "newer version"),
+        (["format_version"], 3, "newer version"),
         (["format_version"], 0, "not a version number"),
         (["format_version"], True, "not a version number"),
         (["format"], "other", "not a calibration file"),

@@ -116,9 +116,7 @@ def test_holds_that_agree_with_the_model_change_nothing() -> None:
 
 @given(
     st.lists(
-        st.tuples(
-            st.floats(800.0, 6900.0), st.floats(0.0, 100.0), st.floats(-0.39, 0.39)
-        ),
+        st.tuples(st.floats(800.0, 6900.0), st.floats(0.0, 100.0), st.floats(-0.39, 0.39)),
         min_size=1,
         max_size=12,
     )

@@ -42,9 +42,7 @@ def listed(name: str) -> dict[str, KnockOn]:
 def designed(name: str, most: float = 1.0) -> PedalMap:
     car, surface = bench(name)
     mode = Mode(feel="even", basis="blend", most_torque=most)
-    return design_pedal_map(
-        surface, mode, pedal_pct=PEDAL, omega=speeds(car), car=car
-    )
+    return design_pedal_map(surface, mode, pedal_pct=PEDAL, omega=speeds(car), car=car)
 
 
 def torque(surface: TorqueSurface, omega: np.ndarray, pct: np.ndarray) -> np.ndarray:

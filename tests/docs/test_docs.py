@@ -35,6 +35,7 @@ BUILD_HEADINGS = {
     "FrictionTorque": "Friction torque",
     "AirPath": "Air path",
     "Track": "Pedal track",
+    "PlateTrack": "Plate track",
     "PreviousPlate": "Previous plate",
 }
 INTENT_HEADINGS = {"": "Top of the file", "ColdEngine": "Cold engine"}
@@ -133,6 +134,8 @@ def test_numbers_taken_when_left_out_are_those_of_the_package() -> None:
         ("Plate", "plate"),
         ("Air path", "air_path"),
         ("Turbo", "turbo"),
+        ("Servo", "servo"),
+        ("Sensors", "sensors"),
         ("Pedal", "pedal"),
         ("Driveline", "driveline"),
         ("Vehicle", "vehicle"),
@@ -173,9 +176,9 @@ def test_every_option_of_a_command_is_described_and_no_other() -> None:
     for name, command in commands.items():
         options = {o for p in command.params for o in p.opts if o.startswith("--")}
         options -= {"--help", "--json"}
-        assert set(re.findall(r"--[a-z]+", listed[name])) >= options, name
+        assert set(re.findall(r"--[a-z-]+", listed[name])) >= options, name
         use = listed[name].strip().splitlines()[0]
-        assert set(re.findall(r"--[a-z]+", use)) == options, name
+        assert set(re.findall(r"--[a-z-]+", use)) == options, name
 
 
 def test_commands_in_the_pages_exist() -> None:

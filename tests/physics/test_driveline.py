@@ -72,3 +72,11 @@ def test_acceleration_vanishes_when_forces_balance() -> None:
     assert driveline.longitudinal_acceleration(
         3300.0, 500.0, effective_mass=1400.0
     ) == pytest.approx(2.0, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("twist", "expected"), [(0.02, 80.0), (0.01, 0.0), (0.0, 0.0), (-0.01, 0.0), (-0.03, -160.0)]
+)
+def test_shaft_spring_by_hand(twist: float, expected: float) -> None:
+    # 8000 N m/rad beyond half of a gap of 0.02 rad
+    assert driveline.shaft_spring(twist, 0.02, stiffness=8000.0) == pytest.approx(expected)

@@ -121,9 +121,7 @@ def test_hot_copper() -> None:
 
 
 def test_current_is_the_exact_exponential() -> None:
-    end, mean = motor_current(
-        1.0, 12.0, back_emf=2.0, resistance=1.5, inductance=1.5e-3, h=1e-3
-    )
+    end, mean = motor_current(1.0, 12.0, back_emf=2.0, resistance=1.5, inductance=1.5e-3, h=1e-3)
     final = 10.0 / 1.5
     assert end == pytest.approx(final + (1.0 - final) * math.exp(-1.0), rel=1e-12)
     t = np.linspace(0.0, 1e-3, 20001)

@@ -135,3 +135,64 @@ def test_no_load_no_force() -> None:
 def test_peak_of_a_rising_curve_is_its_end() -> None:
     slip, _ = tyre.peak_slip(lambda s, load: load * math.tanh(s), 100.0, slip_max=0.4)
     assert slip == pytest.approx(0.4, rel=1e-6)
+
+
+# Table A3.1 at its nominal load: K 21.51, mu 1.210; the force without the table's shift of slip.
+@pytest.mark.parametrize(
+    ("slip", "expected"), [(0.05, 3377.6), (0.10, 4642.1), (0.5, 3837.3), (1.0, 3193.9)]
+)
+def test_share_of_load_is_the_nominal_a31(slip: float, expected: float) -> None:
+    found = 4000.0 * tyre.tyre_share(slip - 0.002, 1.210, stiffness=21.51)
+    assert found == pytest.approx(expected, abs=0.06)
+
+
+@quick
+@given(st.floats(0.1, 2.0), st.floats(5.0, 40.0))
+def test_share_peaks_at_grip(grip: float, stiffness: float) -> None:
+    slip = tyre.shape_peak_slip(grip, stiffness)
+    assert tyre.tyre_share(slip, grip, stiffness=stiffness) == pytest.approx(grip, rel=1e-12)
+    for aside in (0.98 * slip, 1.02 * slip):
+        assert tyre.tyre_share(aside, grip, stiffness=stiffness) < grip
+    small = 1e-6 * slip
+    slope = tyre.tyre_share(small, grip, stiffness=stiffness) / small
+    assert slope == pytest.approx(stiffness, rel=1e-6)
+
+
+def test_low_speed_share_ends_smoothly() -> None:
+    assert tyre.low_speed_share(0.0) == 1.0
+    assert tyre.low_speed_share(2.5) == 0.0
+    assert tyre.low_speed_share(-30.0) == 0.0
+    assert tyre.low_speed_share(1.25) == pytest.approx(0.75**2, rel=1e-15)
+    assert tyre.low_speed_share(2.5 - 1e-6) < 1e-11
+
+
+@quick
+@given(
+    st.floats(-1.2, 1.2),
+    st.floats(0.0, 1000.0),
+    st.floats(0.0, 8000.0),
+    st.floats(0.3, 1.2),
+    st.sampled_from([0.2, -0.2]),
+)
+def test_axle_load_balances_its_own_transfer(
+    share: float, resistance: float, brake: float, grip: float, transfer: float
+) -> None:
+    static, weight = 6000.0, 13000.0
+    load = tyre.axle_load(
+        share, resistance, brake=brake, direction=1.0, grip=grip, static=static, weight=weight,
+        transfer=transfer,
+    )  # fmt: skip
+    passed = min(brake, grip * (weight - load))
+    again = static + transfer * (share * load - resistance - passed)
+    assert load == pytest.approx(again, rel=1e-9)
+
+
+def test_axle_load_at_the_limit_of_grip_is_the_launch_limit() -> None:
+    # 5.98 m/s2: m 1300, h .5, L 2.55, l_f 1.25, rear drive, grip 1 (axle balance, Gillespie)
+    weight = 1300.0 * STANDARD_GRAVITY
+    static = weight * 1.25 / 2.55
+    load = tyre.axle_load(
+        1.0, 0.0, brake=0.0, direction=1.0, grip=1.0, static=static, weight=weight,
+        transfer=0.5 / 2.55,
+    )  # fmt: skip
+    assert load / 1300.0 == pytest.approx(5.98, abs=0.005)

@@ -15,6 +15,7 @@ from throttlewright.build.paths import value_at, with_value
 from throttlewright.build.plate import Cam, Discharge
 from throttlewright.build.problems import checked
 from throttlewright.build.schema import Build
+from throttlewright.build.servo import PlateTrack
 from throttlewright.build.vehicle import Track
 from throttlewright.foundation.provenance import Origin, Provenance
 
@@ -111,6 +112,38 @@ def _discharge(build: Build) -> Discharge:
     )
 
 
+def _plate_tracks(build: Build) -> tuple[PlateTrack, ...]:
+    half = 0.5 * build.plate.sensor_span
+    low, high = 2.5 - half, 2.5 + half
+    written = [{"closed": f"{a!r} V", "open": f"{b!r} V"} for a, b in ((low, high), (high, low))]
+    return tuple(PlateTrack.model_validate(track) for track in written)
+
+
+def _map_range(build: Build) -> float:
+    if build.boost is None:
+        return 1.15e5
+    most = 1.2 * (101325.0 + max(build.boost.gauge_pressure))
+    return 0.5e5 * math.ceil(most / 0.5e5)
+
+
+def _clutch(build: Build) -> float:
+    if build.engine.dyno is not None:
+        return 1.8 * max(build.engine.dyno.torque)
+    boost = max(build.boost.gauge_pressure) if build.boost else 0.0
+    # brake mean effective pressure of 12.5 bar for each bar of air, the best of road engines
+    return 1.8 * 12.5e5 * (1.0 + boost / 101325.0) * build.engine.displacement / (4.0 * math.pi)
+
+
+def _rests_open(build: Build) -> bool:
+    return bool(build.plate.default_opening > 0.0)
+
+
+_LOH13 = (
+    "Loh, Thanom, Pyko and Lee 2013 (LOH13), one laboratory-identified body, after a secondary "
+    "transcription; unverified"
+)
+_RAMP = "ramp the duty slowly up and down, engine off, fingers clear, and read both branches"
+_STALL = "read current and voltage of the briefly stalled motor"
 _GEOMETRY = "geometry of bore, stroke and cylinders"
 _SHEET = "read it from the engine's data sheet"
 _SCALE = "weigh it"
@@ -188,8 +221,37 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
       lambda b: min(max(0.6 * b.engine.displacement / b.plate.count, 2e-5), 5e-3), PRACTICE, 0.40,
       "fill the runner with a measured amount of liquid, engine out"),
     A("plate.sensor_bits", lambda b: 10, PRACTICE, 0.0, "read the controller's data sheet"),
+    A("plate.sensor_span", lambda b: abs(b.sensors.plate[0].open - b.sensors.plate[0].closed),
+      "sensors.plate", 0.0, "", origin=Origin.DERIVED, applies=_knows("sensors", "plate")),
     A("plate.sensor_span", lambda b: 3.5, PRACTICE, 0.15,
       "read the sensor on both stops, fingers clear"),
+    A("servo.inertia", lambda b: 0.0021, _LOH13, 0.50, "record a step of duty, engine off"),
+    A("servo.viscous", lambda b: 0.0088, _LOH13, 0.60, "record a step of duty, engine off"),
+    A("servo.motor_constant", lambda b: 0.383, _LOH13, 0.30,
+      "hang a known weight on an arm at the shaft"),
+    A("servo.resistance", lambda b: 1.5, _LOH13, 0.30, _STALL),
+    A("servo.loom_resistance", lambda b: 0.15, PRACTICE, 0.50, _STALL),
+    A("servo.inductance", lambda b: 1.5e-3, _LOH13, 0.50, "read the winding with a bridge"),
+    A("servo.spring_above", lambda b: 0.087, _LOH13, 0.40, _RAMP),
+    A("servo.preload_above", lambda b: 0.396, _LOH13, 0.30, _RAMP),
+    A("servo.spring_below", lambda b: 2.0 * b.servo.spring_above if _rests_open(b) else 0.0,
+      "twice the closing spring; from memory, unverified", 0.60, _RAMP),
+    A("servo.preload_below", lambda b: b.servo.preload_above if _rests_open(b) else 0.0,
+      "as the closing spring; from memory, unverified", 0.40, _RAMP),
+    A("servo.coulomb", lambda b: 0.284, _LOH13, 0.50, _RAMP),
+    A("servo.breakaway", lambda b: 1.15 * b.servo.coulomb,
+      "1.15 times sliding friction; from memory, unverified", 0.15, _RAMP),
+    A("servo.battery", lambda b: 13.8, PRACTICE, 0.05, "read it with the engine running"),
+    A("sensors.plate", _plate_tracks,
+      f"two tracks that mirror each other and add up to 5 V; {PRACTICE}", 0.05,
+      "read both tracks on both stops, fingers clear"),
+    A("sensors.noise", lambda b: 3e-3, PRACTICE, 1.0, "log a still sensor, engine running"),
+    A("sensors.map_range", _map_range,
+      f"1.15 bar, or 1.2 of the largest boost in steps of half a bar; {PRACTICE}", 0.20,
+      "read the sensor's data sheet"),
+    A("sensors.map_noise", lambda b: 300.0, PRACTICE, 1.0, "log it, engine off"),
+    A("sensors.map_lag", lambda b: 8e-3, "from memory, unverified", 0.50,
+      "read hose length and the sensor's data sheet"),
     A("air_path.manifold_volume", lambda b: 1.5 * b.engine.displacement, PRACTICE, 0.50,
       "fill it with a measured amount of liquid, off the engine"),
     A("air_path.charge_pipe_volume",
@@ -210,6 +272,17 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
       "", origin=Origin.DERIVED),
     A("engine.charge_temperature_rise", lambda b: 8.0, PRACTICE, 8.0,
       "log temperature in the manifold", relative=False),
+    A("air_path.charge_model", lambda b: "isothermal",
+      "thin walls hold temperature over fractions of a second; from memory", 0.0,
+      "log manifold temperature in a tip-in"),
+    A("engine.induction_delay", lambda b: math.radians(270.0),
+      "between the 180 degrees of Crossley and Cook 1991 and a whole turn", math.radians(90.0),
+      "log torque or acceleration after a step of the plate", relative=False),
+    A("engine.coolant_capacity", lambda b: 30e3 * b.engine.displacement / 1e-3,
+      "30 kJ/K for each litre; from memory, unverified", 0.40, "log coolant through a warm-up"),
+    A("engine.exhaust_volume", lambda b: 0.8 * b.engine.displacement,
+      "0.8 of displacement, as a published 2.0 L set with 1.59 L", 0.50,
+      "measure pipes up to the turbine or the first silencer"),
     A("turbo.wastegate_spring",
       lambda b: 0.5 * max(b.turbo.boost.gauge_pressure) if b.turbo else None, PRACTICE, 0.40,
       "pressurise the actuator until the valve lifts, engine cold"),
@@ -220,6 +293,13 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
       "read it from the map"),
     A("turbo.relief_valve", lambda b: True, PRACTICE, 0.0, "look"),
     A("turbo.controllable", lambda b: True, PRACTICE, 0.0, "look"),
+    A("turbo.relief_area", lambda b: 25e-4,
+      "a published 2.0 L set has 28 cm^2 and a discharge coefficient of 0.9", 0.40,
+      "measure valve and seat"),
+    A("turbo.relief_lag", lambda b: 0.05, "from memory, unverified", 0.50,
+      "log pipe pressure in a tip-out"),
+    A("turbo.wastegate_lag", lambda b: 0.1, "a published 2.0 L set", 0.50,
+      "log boost after a step of the boost valve"),
     A("supercharger.bypass", lambda b: True, PRACTICE, 0.0, "look"),
     A("centrifugal.relief_valve", lambda b: True, PRACTICE, 0.0, "look"),
     A("pedal.travel", lambda b: 0.050, "40 to 60 mm at the pad; from memory", 0.20, "use a ruler"),
@@ -234,6 +314,14 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     A("driveline.efficiency", lambda b: 0.92, PRACTICE, 0.04, "compare hub and crank dyno"),
     A("driveline.wheel_inertia", lambda b: 1.0, PRACTICE, 0.40, "weigh wheel and tyre"),
     A("driveline.shaft_stiffness", lambda b: 8000.0, PRACTICE, 0.50, "measure shaft and length"),
+    A("driveline.shaft_damping", lambda b: 60.0, "from memory, unverified", 0.60,
+      "record the surging after a tip-in and count its decay"),
+    A("driveline.lash", lambda b: math.radians(1.5), PRACTICE, 0.50,
+      "in gear, wheels off the ground on stands, turn a wheel to and fro by hand"),
+    A("driveline.gearbox_inertia", lambda b: 0.012, "from memory, unverified", 0.50,
+      "weigh and measure the clutch disc"),
+    A("driveline.clutch_capacity", _clutch, f"1.8 of the engine's largest torque; {PRACTICE}", 0.30,
+      "read the clutch's data sheet"),
     A("vehicle.mass", lambda b: 1250.0, PRACTICE, 0.20, _SCALE),
     A("vehicle.wheelbase", lambda b: 2.55, PRACTICE, 0.06, "use a tape"),
     A("vehicle.centre_of_gravity_height", lambda b: 0.50, PRACTICE, 0.15,
@@ -243,6 +331,15 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     A("vehicle.grip", _grip, PRACTICE, 0.20, "log acceleration in a launch and when braking"),
     A("vehicle.drag_area", lambda b: 0.70, PRACTICE, 0.25, "record a coast-down"),
     A("vehicle.rolling", lambda b: 0.013, PRACTICE, 0.30, "record a coast-down"),
+    A("vehicle.tyre_slip_stiffness", lambda b: 21.5,
+      "Pacejka, table A3.1, 205/60R15: 21.51, after a public transcription", 0.30,
+      "ask the tyre maker"),
+    A("vehicle.tyre_relaxation", lambda b: 0.2, "0.1 to 0.5 m; from memory, unverified", 0.50,
+      "ask the tyre maker"),
+    A("vehicle.brake_deceleration", lambda b: 9.0, PRACTICE, 0.20,
+      "log a full stop on a closed road"),
+    A("vehicle.brake_front", lambda b: 0.65, PRACTICE, 0.15,
+      "read line pressures and measure discs and pistons"),
     A("site.altitude", lambda b: 0.0, "ISO 2533 sea level", 300.0, "read a map", relative=False),
     A("site.temperature", lambda b: 288.15, "ISO 2533 sea level", 15.0, "read a thermometer",
       relative=False),

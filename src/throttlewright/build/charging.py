@@ -88,6 +88,12 @@ class Turbo(Frozen):
     map_temperature: Annotated[float, Quantity("temperature", "degC", -20, 60)] = ASSUMED
     """Reference temperature of the map's corrected flow and speed [K]."""
     turbine_map: str | None = None
+    relief_area: Annotated[float, Quantity("area", "cm^2", 0.1, 100.0)] = ASSUMED
+    """Effective area of the open relief valve [m^2]."""
+    relief_lag: Annotated[float, Quantity("time", "s", 0.005, 1.0)] = ASSUMED
+    """First-order lag of the relief valve [s]."""
+    wastegate_lag: Annotated[float, Quantity("time", "s", 0.005, 2.0)] = ASSUMED
+    """First-order lag of the wastegate and its actuator [s]."""
 
     @model_validator(mode="after")
     def _check(self) -> Turbo:

@@ -153,6 +153,12 @@ class Engine(Frozen):
     """Constant part of the back pressure, above ambient [Pa]."""
     charge_temperature_rise: Annotated[float, Quantity("ratio", "", 0.0, 80.0)] = ASSUMED
     """Warming of the charge on its way into the cylinder [K], a bare number of kelvin."""
+    induction_delay: Annotated[float, Quantity("angle", "deg", 0.0, 540.0)] = ASSUMED
+    """Turn of the crank from filling to torque [rad]."""
+    coolant_capacity: Annotated[float, Quantity("ratio", "", 1e3, 5e6)] = ASSUMED
+    """Heat capacity of engine metal and coolant [J/K], a bare number."""
+    exhaust_volume: Annotated[float, Quantity("volume", "L", 0.05, 50.0)] = ASSUMED
+    """Exhaust between the valves and the turbine or the first silencer [m^3]."""
 
     @model_validator(mode="before")
     @classmethod

@@ -195,3 +195,5 @@ class AirPath(Frozen):
     """The same for the intercooler, a bare number in SI."""
     intercooler_effectiveness: Annotated[float, Quantity("ratio", "", 0.0, 1.0)] = ASSUMED
     """Share of the compressor's temperature rise that is taken out [-]."""
+    charge_model: Literal["isothermal", "adiabatic"] = ASSUMED
+    """Whether the manifold's walls hold its temperature while it fills and empties."""

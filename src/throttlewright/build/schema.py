@@ -10,6 +10,7 @@ from throttlewright.build.charging import Boost, Centrifugal, ChargingKind, Supe
 from throttlewright.build.engine import Engine
 from throttlewright.build.fields import ASSUMED, Frozen, fault
 from throttlewright.build.plate import AirPath, Plate, PreviousPlate
+from throttlewright.build.servo import Sensors, Servo
 from throttlewright.build.vehicle import Driveline, Pedal, Site, Vehicle
 
 __all__ = ["BUILD_FORMAT", "BUILD_VERSION", "Build"]
@@ -37,6 +38,8 @@ class Build(Frozen):
     turbo: Turbo | None = None
     supercharger: Supercharger | None = None
     centrifugal: Centrifugal | None = None
+    servo: Servo = Servo()
+    sensors: Sensors = Sensors()
     pedal: Pedal = Pedal()
     driveline: Driveline = Driveline()
     vehicle: Vehicle = Vehicle()

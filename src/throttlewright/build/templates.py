@@ -39,6 +39,9 @@ rev_limit = "7000 rpm"
 # friction_linear = 3000.0             # c1 in Pa/(m/s)
 # friction_quadratic = 300.0           # c2 in Pa/(m/s)^2
 # charge_temperature_rise = 8.0        # kelvin, from the pipe to the cylinder
+# induction_delay = "270 deg"          # of crank, from filling to torque
+# coolant_capacity = 60e3              # J/K, engine metal and coolant
+# exhaust_volume = "1.6 L"             # up to the turbine or the first silencer
 # Breathing: a dyno curve, or volumetric efficiency, or neither.
 # [engine.dyno]
 # file = "dyno.csv"                    # columns rpm, torque [N m], and if recorded map [kPa]
@@ -77,6 +80,7 @@ bore = "65 mm"
 # filter_resistance = 1.6e8            # H of m = sqrt(p / (H T)) sqrt(dp), SI
 # intercooler_resistance = 3.5e8
 # intercooler_effectiveness = 0.7
+# charge_model = "isothermal"          # isothermal | adiabatic, the manifold
 
 # One kind of charging, or none.
 # [turbo]
@@ -88,6 +92,9 @@ bore = "65 mm"
 # compressor_map = "compressor.csv"    # columns speed, flow_kg_s, pressure_ratio, efficiency
 # map_pressure = "1.013 bar"           # reference state of the map's corrected flow
 # map_temperature = "24.85 degC"
+# relief_area = "25 cm^2"              # effective, open
+# relief_lag = "0.05 s"
+# wastegate_lag = "0.1 s"
 # [supercharger]
 # displacement = "0.9 L"               # for one turn of the supercharger
 # drive_ratio = 1.8
@@ -96,6 +103,29 @@ bore = "65 mm"
 # [centrifugal]
 # boost = { rpm = [2000, 6500], gauge = "bar", value = [0.05, 0.6] }
 # relief_valve = true
+
+# The plate servo, all at the plate shaft. Measure it engine off, fingers clear of the plate.
+# [servo]
+# inertia = "0.0021 kg m^2"            # plate, gear and motor
+# viscous = 0.0088                     # N m s/rad
+# motor_constant = 0.383               # N m/A, which is V s/rad
+# resistance = "1.5 ohm"               # winding at 20 degC
+# loom_resistance = "0.15 ohm"         # loom and the two switches of the bridge
+# inductance = 0.0015                  # H
+# spring_above = "0.087 N m/rad"       # closing spring, above the rest position
+# preload_above = "0.396 N m"          # the same at the rest position
+# spring_below = "0.174 N m/rad"       # opening spring, below the rest position
+# preload_below = "0.396 N m"
+# coulomb = "0.284 N m"                # sliding friction
+# breakaway = "0.33 N m"               # sticking friction
+# battery = "13.8 V"                   # engine running
+
+# [sensors]
+# plate = [{ closed = "0.75 V", open = "4.25 V" }, { closed = "4.25 V", open = "0.75 V" }]
+# noise = "0.003 V"                    # standard deviation
+# map_range = "1.15 bar"               # largest pressure shown, absolute
+# map_noise = "0.3 kPa"
+# map_lag = "0.008 s"
 
 # [pedal]
 # travel = "50 mm"                     # at the pad
@@ -108,6 +138,10 @@ bore = "65 mm"
 # efficiency = 0.92
 # wheel_inertia = "1 kg m^2"
 # shaft_stiffness = "8000 N m/rad"
+# shaft_damping = 60.0                 # N m s/rad, at the wheels
+# lash = "1.5 deg"                     # whole gap in gear, at the wheels
+# gearbox_inertia = "0.012 kg m^2"     # gearbox input with the clutch disc
+# clutch_capacity = "400 N m"
 
 # [vehicle]
 # mass = "1250 kg"                     # ready to drive, with driver
@@ -118,6 +152,10 @@ bore = "65 mm"
 # grip = 1.0
 # drag_area = "0.7 m^2"
 # rolling = 0.013
+# tyre_slip_stiffness = 21.5           # force over load and slip
+# tyre_relaxation = "0.2 m"
+# brake_deceleration = "9 m/s^2"       # fully applied, before grip limits it
+# brake_front = "65 %"
 
 # [site]
 # altitude = "0 m"

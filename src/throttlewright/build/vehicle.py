@@ -43,7 +43,7 @@ class Pedal(Frozen):
 
     travel: Annotated[float, Quantity("length", "mm", 10.0, 150.0)] = ASSUMED
     """Travel at the pad [m]."""
-    tracks: Annotated[tuple[Track, ...], Field(max_length=4)] = ASSUMED
+    tracks: Annotated[tuple[Track, ...], Field(min_length=1, max_length=4)] = ASSUMED
 
 
 class Driveline(Frozen):
@@ -61,6 +61,14 @@ class Driveline(Frozen):
     """One wheel with tyre and brake disc [kg m^2]."""
     shaft_stiffness: Annotated[float, Quantity("stiffness", "N*m/rad", 100.0, 1e6)] = ASSUMED
     """Both drive shafts together, at the wheels [N m/rad]."""
+    shaft_damping: Annotated[float, Quantity("ratio", "", 0.0, 5000.0)] = ASSUMED
+    """Of the drive shafts, at the wheels [N m s/rad], a bare number."""
+    lash: Annotated[float, Quantity("angle", "deg", 0.0, 15.0)] = ASSUMED
+    """Whole gap of the driveline in gear, at the wheels [rad]."""
+    gearbox_inertia: Annotated[float, Quantity("inertia", "kg*m^2", 1e-4, 1.0)] = ASSUMED
+    """Gearbox input with the clutch disc [kg m^2]."""
+    clutch_capacity: Annotated[float, Quantity("torque", "N*m", 5.0, 20000.0)] = ASSUMED
+    """Largest torque of the engaged clutch [N m]."""
 
     @model_validator(mode="after")
     def _check(self) -> Driveline:
@@ -87,6 +95,14 @@ class Vehicle(Frozen):
     """Drag coefficient times frontal area [m^2]."""
     rolling: Annotated[float, Quantity("ratio", "", 0.0, 0.2)] = ASSUMED
     """Rolling resistance as a share of the weight [-]."""
+    tyre_slip_stiffness: Annotated[float, Quantity("ratio", "", 2.0, 100.0)] = ASSUMED
+    """Slope of longitudinal force over slip at no slip, as a share of the load [-]."""
+    tyre_relaxation: Annotated[float, Quantity("length", "m", 0.01, 1.0)] = ASSUMED
+    """Way the tyre rolls until its force follows [m]."""
+    brake_deceleration: Annotated[float, Quantity("acceleration", "m/s^2", 1.0, 40.0)] = ASSUMED
+    """What the brakes alone could do fully applied, before grip limits it [m/s^2]."""
+    brake_front: Annotated[float, Quantity("ratio", "", 0.0, 1.0)] = ASSUMED
+    """Share of brake force at the front axle [-]."""
 
 
 class Site(Frozen):

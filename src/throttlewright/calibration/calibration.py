@@ -1,6 +1,7 @@
 """The calibration and its file: tables, numbers and limits, with what they were made from.
 
-Version 1 : first version.
+Version 1 : first version; a reaction had a fault, an action and a source, all text.
+Version 2 : a reaction is a row that the strategy runs; conditions of limits are checked.
 """
 
 from __future__ import annotations
@@ -14,14 +15,16 @@ import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
+from throttlewright.calibration.defaults import Number
 from throttlewright.calibration.limits import Limit
+from throttlewright.calibration.reactions import Reaction
 from throttlewright.calibration.table import (
     Axis,
     Table,
     check_line,
-    check_name,
+    check_number_name,
     check_unit,
     rounded,
 )
@@ -30,39 +33,8 @@ from throttlewright.foundation.errors import InputError, nearest
 __all__ = ["FORMAT", "FORMAT_VERSION", "Calibration", "Number", "Reaction", "Release"]
 
 FORMAT = "throttlewright.calibration"
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-
-
-class Number(NamedTuple):
-    """One number that is not a table: value, unit, and where it comes from."""
-
-    value: float
-    unit: str
-    source: str
-
-
-@dataclass(frozen=True)
-class Reaction:
-    """What the controller does when a fault is found.
-
-    Parameters
-    ----------
-    fault : str
-        What has been found, in one line.
-    action : str
-        What follows, in one line.
-    source : str
-        Where the rule comes from.
-    """
-
-    fault: str
-    action: str
-    source: str
-
-    def __post_init__(self) -> None:
-        for key in ("fault", "action", "source"):
-            check_line(getattr(self, key), f"reaction, {key}", needed=True)
 
 
 @dataclass(frozen=True)
@@ -244,7 +216,7 @@ class Calibration:
 
 def _number(name: str, number: object) -> Number:
     key = f"numbers, {name}"
-    check_name(name, "a number")
+    check_number_name(name)
     if not isinstance(number, tuple) or len(number) != 3:
         raise InputError("must be a value, a unit and a source", key=key)
     value, unit, source = number
@@ -418,7 +390,7 @@ def _from_data(data: object) -> Calibration:
         numbers=numbers,
         limits=tuple(_limit_from(item) for item in _rows(top["limits"], "limits")),
         reactions=tuple(
-            Reaction(**_record(item, "reactions", ("fault", "action", "source")))
+            _reaction_from(item, top["format_version"])
             for item in _rows(top["reactions"], "reactions")
         ),
         build_sha256=top["build_sha256"],
@@ -430,6 +402,13 @@ def _from_data(data: object) -> Calibration:
         ),
         bench_only=top["bench_only"],
     )
+
+
+def _reaction_from(item: object, version: int) -> Reaction:
+    if version == 1:
+        row = _record(item, "reactions", ("fault", "action", "source"))
+        return Reaction(row["fault"], source=row["source"], text=row["action"])
+    return Reaction(**_record(item, "reactions", tuple(part.name for part in fields(Reaction))))
 
 
 def _limit_from(item: object) -> Limit:

@@ -3,16 +3,96 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
+from typing import NamedTuple
 
+from throttlewright.calibration.signals import CHANNEL_NAMES
 from throttlewright.calibration.table import check_line, check_name, rounded
 from throttlewright.foundation.errors import InputError, nearest
 
-__all__ = ["LAWS", "OUTPUTS", "SIDES", "Limit"]
+__all__ = [
+    "LAWS",
+    "OUTPUTS",
+    "OUTPUT_TOP",
+    "OUTPUT_UNIT",
+    "SIDES",
+    "Condition",
+    "Limit",
+    "conditions",
+]
 
 OUTPUTS = ("plate", "retard", "fuel_cut", "wastegate")
 SIDES = ("floor", "ceiling")
 LAWS = ("table", "pi", "ramp", "timed", "model")
+OUTPUT_UNIT = {"plate": "%", "retard": "deg", "fuel_cut": "", "wastegate": "%"}
+OUTPUT_TOP = {"plate": 100.0, "retard": 60.0, "fuel_cut": 1.0, "wastegate": 100.0}
+"""Where a ceiling stands that does not act."""
+
+MOST_CONDITIONS = 3
+_CONDITION = re.compile(r"([A-Za-z]\w*) (>=|<=|>|<) ([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)")
+
+
+class Condition(NamedTuple):
+    """A channel compared with a number."""
+
+    channel: str
+    op: str
+    number: float
+
+
+def conditions(text: str, where: str) -> tuple[Condition, ...]:
+    """Return the conditions of a text such as ``map_kPa > 150 and gear_1 >= 2``.
+
+    Parameters
+    ----------
+    text : str
+        Up to three conditions joined by ``and``; empty for none.
+    where : str
+        Key for the error.
+
+    Returns
+    -------
+    tuple of Condition
+        The conditions, in order.
+
+    Raises
+    ------
+    InputError
+        If a part is not ``<channel> <op> <number>`` or the channel is not known.
+    """
+    if not text:
+        return ()
+    parts = text.split(" and ")
+    if len(parts) > MOST_CONDITIONS:
+        raise InputError("has too many conditions", key=where, value=text, allowed="at most 3")
+    found = []
+    for part in parts:
+        match = _CONDITION.fullmatch(part.strip())
+        number = float(match[3]) if match else math.nan
+        if match is None or not math.isfinite(number):
+            raise InputError(
+                "is not a condition",
+                key=where,
+                value=part,
+                allowed="<channel> <op> <number> with op >, <, >= or <=, joined by and",
+            )
+        check_channel(match[1], where)
+        found.append(Condition(match[1], match[2], number))
+    return tuple(found)
+
+
+def check_channel(name: str, where: str) -> None:
+    """Raise InputError unless the name is a channel."""
+    if name not in CHANNEL_NAMES:
+        close = nearest(name, list(CHANNEL_NAMES))
+        raise InputError(
+            "there is no such channel",
+            key=where,
+            value=name,
+            allowed=", ".join(CHANNEL_NAMES),
+            advice=f"did you mean {close!r}?" if close else None,
+        )
 
 
 @dataclass(frozen=True)
@@ -36,9 +116,10 @@ class Limit:
     table : str
         Name of the table the law reads; empty when it reads none.
     arm : str
-        Condition under which the row acts; empty for always.
-    hysteresis : float [unit of x]
-        Band between acting and letting go, >= 0.
+        Condition under which the row acts, such as ``map_kPa > 150 and gear_1 >= 2``; empty for
+        always.
+    hysteresis : float [unit of the channel of the first condition]
+        Band between acting and letting go of the first condition, >= 0.
     rise_rate : float [unit of the output per s]
         Fastest rise of the bound, > 0; infinite when unbounded.
     fall_rate : float [unit of the output per s]
@@ -84,10 +165,23 @@ class Limit:
                 )
         for key in ("x", "y", "table", "arm"):
             check_line(getattr(self, key), f"{where}, {key}")
+        for key in ("x", "y"):
+            if getattr(self, key):
+                check_channel(getattr(self, key), f"{where}, {key}")
+        conditions(self.arm, f"{where}, arm")
         for key in ("reason", "source"):
             check_line(getattr(self, key), f"{where}, {key}", needed=True)
         if self.law == "table" and not (self.table and self.x):
             raise InputError("the law 'table' needs a table and the channel x", key=where)
+        if self.law == "model" and not (self.table and self.x):
+            raise InputError("the law 'model' needs a table and the channel x", key=where)
+        if self.law == "pi" and not self.x:
+            raise InputError("the law 'pi' needs the channel x", key=where)
+        if self.law == "pi" and bool(self.table) != bool(self.y):
+            raise InputError(
+                "the law 'pi' takes its setpoint from a table over the channel y, or from a number",
+                key=where,
+            )
         for key, lowest in (("hysteresis", 0.0), ("rise_rate", None), ("fall_rate", None)):
             self._check_number(key, where, lowest)
 

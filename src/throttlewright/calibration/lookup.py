@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
+from throttlewright.calibration.places import T_NX, T_NY, T_V, T_X, T_Y
 from throttlewright.foundation.compiled import kernel
 
-__all__ = ["bilinear", "linear"]
+__all__ = ["bilinear", "linear", "remembered"]
 
 
 @kernel
@@ -130,5 +133,93 @@ def bilinear(
         v = _share(y, ys, j)
     low = (1.0 - v) * values[i, j] + v * values[i, j2]
     high = (1.0 - v) * values[i2, j] + v * values[i2, j2]
+    result: float = (1.0 - u) * low + u * high
+    return result
+
+
+@kernel
+def remembered(
+    x: float,
+    y: float,
+    table: int,
+    cal: Any,
+    memory: NDArray[np.float64],
+    at: int,
+) -> float:
+    """Return the value at (x, y) of one of many tables in a flat array, held beyond the ends.
+
+    ``(1 - u) [(1 - v) v_ij + v v_i,j+1] + u [(1 - v) v_i+1,j + v v_i+1,j+1]``.
+
+    Parameters
+    ----------
+    x : float [as the first axis]
+        Place on the first axis; NaN gives NaN.
+    y : float [as the second axis]
+        Place on the second axis; not read where there is none.
+    table : int [-]
+        Which of the tables.
+    cal : scalar of PACKED_DTYPE
+        The packed calibration.
+    memory : ndarray of shape (k,) [-]
+        Holds the places found last time at ``at`` and ``at + 1``; written.
+    at : int [-]
+        Place in ``memory``.
+
+    Returns
+    -------
+    float [as the table]
+        Value at (x, y).
+
+    Notes
+    -----
+    Definition of bilinear interpolation; no range of its own. Walking from the places found last
+    time ends at the same interval from any start: they only save time.
+    """
+    points = cal["tables"]
+    rows = cal["table_rows"]
+    first = rows[table, T_X]
+    count = rows[table, T_NX]
+    values = rows[table, T_V]
+    i = 0
+    up = 0
+    u = 0.0
+    if count > 1:
+        i = int(memory[at])
+        while i > 0 and x < points[first + i]:
+            i -= 1
+        while i < count - 2 and x >= points[first + i + 1]:
+            i += 1
+        memory[at] = i
+        up = 1
+        u = (x - points[first + i]) / (points[first + i + 1] - points[first + i])
+        if u < 0.0:
+            u = 0.0
+        elif u > 1.0:
+            u = 1.0
+    across = rows[table, T_NY]
+    if across == 0:
+        line: float = (1.0 - u) * points[values + i] + u * points[values + i + up]
+        return line
+    first = rows[table, T_Y]
+    j = 0
+    right = 0
+    v = 0.0
+    if across > 1:
+        j = int(memory[at + 1])
+        while j > 0 and y < points[first + j]:
+            j -= 1
+        while j < across - 2 and y >= points[first + j + 1]:
+            j += 1
+        memory[at + 1] = j
+        right = 1
+        v = (y - points[first + j]) / (points[first + j + 1] - points[first + j])
+        if v < 0.0:
+            v = 0.0
+        elif v > 1.0:
+            v = 1.0
+    corner = values + i * across + j
+    above = corner + up * across
+    low = (1.0 - v) * points[corner] + v * points[corner + right]
+    high = (1.0 - v) * points[above] + v * points[above + right]
     result: float = (1.0 - u) * low + u * high
     return result

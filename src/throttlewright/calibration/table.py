@@ -11,13 +11,23 @@ from numpy.typing import ArrayLike, NDArray
 
 from throttlewright.foundation.errors import InputError
 
-__all__ = ["DIGITS", "Axis", "Table", "check_line", "check_name", "check_unit", "rounded"]
+__all__ = [
+    "DIGITS",
+    "Axis",
+    "Table",
+    "check_line",
+    "check_name",
+    "check_number_name",
+    "check_unit",
+    "rounded",
+]
 
 DIGITS = 12
 """Significant digits that a calibration keeps. Rounding happens when a table is made, not when it
 is written, so that the numbers simulated are the numbers handed over."""
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,79}")
+_NUMBER_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,79}(\.[A-Za-z][A-Za-z0-9_]{0,79})?")
 
 
 def rounded(values: ArrayLike) -> NDArray[np.float64]:
@@ -45,6 +55,16 @@ def check_name(name: object, what: str) -> None:
             f"the name of {what} cannot be used",
             value=name,
             allowed="a letter, then letters, digits and _, at most 80",
+        )
+
+
+def check_number_name(name: object) -> None:
+    """Raise InputError unless the name is a word, or a word, a point and a word."""
+    if not isinstance(name, str) or not _NUMBER_NAME.fullmatch(name):
+        raise InputError(
+            "the name of a number cannot be used",
+            value=name,
+            allowed="a letter, then letters, digits and _; one point for a number of a row",
         )
 
 

@@ -8,8 +8,9 @@ from scipy.optimize import brentq
 from throttlewright.build.engine import Engine
 from throttlewright.build.schema import Build
 from throttlewright.car.flows import engine_flow, over_speed, pipe_state
-from throttlewright.car.operating import POINT_FIELDS, point_torque, solve_point
+from throttlewright.car.operating import POINT_FIELDS, solve_point
 from throttlewright.car.record import BoostState, Charging, copied
+from throttlewright.car.torque import point_torque
 from throttlewright.foundation.errors import InputError
 from throttlewright.physics.atmosphere import (
     correction_din70020,

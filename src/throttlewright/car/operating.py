@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from throttlewright.car.flows import (
@@ -14,23 +12,13 @@ from throttlewright.car.flows import (
     pipe_state,
     plate_area_of,
 )
-from throttlewright.car.record import RUNNER_AREAS, RUNNER_SPEEDS, CarRecord
+from throttlewright.car.record import CarRecord
+from throttlewright.car.runners import runner_filling
+from throttlewright.car.torque import point_torque
 from throttlewright.foundation.compiled import kernel
-from throttlewright.physics.combustion import (
-    CP_EXHAUST,
-    EXHAUST_BASE,
-    EXHAUST_SLOPE,
-    IGNITION_CURVATURE,
-    exhaust_temperature,
-    ignition_efficiency,
-    indicated_torque,
-    mixture_efficiency,
-    pumping_torque,
-)
-from throttlewright.physics.gas import CP_AIR, R_AIR, nozzle_flow
-from throttlewright.physics.turbo import compressor_power
+from throttlewright.physics.gas import R_AIR, nozzle_flow
 
-__all__ = ["POINT_FIELDS", "point_torque", "solve_point", "solve_surface"]
+__all__ = ["POINT_FIELDS", "solve_point", "solve_surface"]
 
 POINT_FIELDS = (
     "torque",
@@ -48,13 +36,10 @@ _OK = 0
 _NO_BRACKET = 1
 _MOST_STEPS = 60
 _BALANCED = 1e-11
-_LEAST_BOOST = 10e3
 _SCAN = 20
 _LOW = 500.0
 _SHUT = 1e-9
 """Effective area below which a plate passes nothing [m2]."""
-_SHARE_TO_EXHAUST = 0.7
-"""Share of the work lost by late ignition that leaves as exhaust heat; from memory, 0.6 to 0.8."""
 
 
 @kernel
@@ -71,93 +56,6 @@ def _imbalance(
     )
     through = nozzle_flow(pipe, p_manifold, T_pipe, T_pipe, area, car.gamma, car.shape_gamma, R_AIR)
     return through - flow, pipe, T_pipe, flow, p_exhaust
-
-
-@kernel
-def point_torque(
-    flow: float,
-    p_manifold: float,
-    p_exhaust: float,
-    pipe: float,
-    omega: float,
-    cold: float,
-    car: CarRecord,
-) -> tuple[float, float]:
-    """Brake torque and exhaust temperature from the air the engine takes.
-
-    T = T_indicated - (p_exhaust - p_manifold) V_d / (4 pi) - cold T_friction - T_compressor
-
-    Parameters
-    ----------
-    flow : float [kg/s]
-        Air flow.
-    p_manifold : float [Pa]
-        Manifold pressure.
-    p_exhaust : float [Pa]
-        Exhaust pressure.
-    pipe : float [Pa]
-        Pressure before the plate; a belt- or gear-driven compressor takes its work off the crank.
-    omega : float [rad/s]
-        Engine speed, above 0.
-    cold : float [-]
-        Friction over hot friction, 1 when warm.
-    car : record [-]
-        Packed car.
-
-    Returns
-    -------
-    tuple of float [N m, K]
-        Brake torque and exhaust-port temperature.
-
-    Notes
-    -----
-    Mixture goes from ``lambda_part`` to ``lambda_full`` between 80 and 100 % of ambient manifold
-    pressure (common practice, no source); knock retard grows from 0 at ambient to ``retard_full``
-    at full boost.
-    """
-    x = (p_manifold / car.p_ambient - 0.80) / 0.20
-    x = min(max(x, 0.0), 1.0)
-    load = x * x * (3.0 - 2.0 * x)
-    lam = car.lambda_part + (car.lambda_full - car.lambda_part) * load
-    retard = 0.0
-    full = over_speed(car.boost, omega, car.omega_step)
-    if p_manifold > car.p_ambient and full > car.p_ambient:
-        # a full boost of a few kPa brings no knock: without the floor the whole retard would come
-        # within them and torque would fall as the plate opens
-        span = max(full - car.p_ambient, _LEAST_BOOST)
-        retard = car.retard_full * min((p_manifold - car.p_ambient) / span, 1.2)
-    base = over_speed(car.efficiency, omega, car.omega_step)
-    e_ign = ignition_efficiency(retard, IGNITION_CURVATURE)
-    efficiency = base * e_ign * mixture_efficiency(lam)
-    dry = flow * car.dry_share
-    torque = (
-        indicated_torque(dry, omega, car.lhv, car.afr_stoich, lam, efficiency)
-        - pumping_torque(p_exhaust, p_manifold, car.displacement)
-        - cold * over_speed(car.friction, omega, car.omega_step)
-    )
-    if car.charging > 1.5 and pipe > car.p_ambient:
-        power = compressor_power(
-            flow,
-            car.T_ambient,
-            pipe / car.p_ambient,
-            car.compressor_efficiency,
-            car.gamma,
-            CP_AIR,
-        )
-        torque -= power / omega
-    share = min(flow / car.rated_flow, 1.5)
-    T_exhaust = exhaust_temperature(
-        share,
-        base * (1.0 - e_ign),
-        car.lhv,
-        car.afr_stoich,
-        lam,
-        CP_EXHAUST,
-        _SHARE_TO_EXHAUST,
-        EXHAUST_BASE,
-        EXHAUST_BASE + EXHAUST_SLOPE * car.rated_flow,
-    )
-    return torque, T_exhaust
 
 
 @kernel
@@ -184,26 +82,6 @@ def _written(
 
 
 @kernel
-def _runner(omega: float, area: float, car: CarRecord) -> tuple[float, float]:
-    u = omega / car.runner_omega_step
-    i = min(max(int(u), 0), RUNNER_SPEEDS - 2)
-    a = min(max(u - i, 0.0), 1.0)
-    v = (math.log(max(area, 1e-12)) - car.runner_log_first) / car.runner_log_step
-    j = min(max(math.floor(v), 0), RUNNER_AREAS - 2)
-    b = min(max(v - j, 0.0), 1.0)
-    share = (1.0 - a) * (
-        (1.0 - b) * car.runner_share[i, j] + b * car.runner_share[i, j + 1]
-    ) + a * ((1.0 - b) * car.runner_share[i + 1, j] + b * car.runner_share[i + 1, j + 1])
-    pressure = (1.0 - a) * (
-        (1.0 - b) * car.runner_pressure[i, j] + b * car.runner_pressure[i, j + 1]
-    ) + a * ((1.0 - b) * car.runner_pressure[i + 1, j] + b * car.runner_pressure[i + 1, j + 1])
-    # below the first tabled area the plate is choked at any moment: flow is proportional to area
-    if v < 0.0:
-        share *= math.exp(v * car.runner_log_step)
-    return share, pressure
-
-
-@kernel
 def _solve_runners(
     omega: float,
     psi: float,
@@ -214,7 +92,7 @@ def _solve_runners(
     out: np.ndarray,
 ) -> int:
     area = plate_area_of(psi, car) / car.cylinders
-    share, level = _runner(omega, area, car)
+    share, level = runner_filling(omega, area, car)
     flow = 0.0
     pipe = car.p_ambient
     T_pipe = car.T_ambient

@@ -11,6 +11,7 @@ from throttlewright.build.schema import Build
 from throttlewright.car.charging import boost_curve, pack_charging, smooth_curve
 from throttlewright.car.dyno import efficiency_curve, ve_from_dyno
 from throttlewright.car.flows import engine_flow, over_speed, plate_area_of
+from throttlewright.car.plant_pack import pack_motion
 from throttlewright.car.record import (
     CAR_DTYPE,
     CD_POINTS,
@@ -196,6 +197,7 @@ def pack(build: Build) -> Car:
     _pack_breathing(rec, build)
     pack_charging(rec, build)
     _pack_runners(rec, build)
+    pack_motion(rec, build)
     return Car(build=build, record=rec)
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from throttlewright.car.flows import engine_balance, over_speed, plate_for_flow
-from throttlewright.car.operating import point_torque
 from throttlewright.car.record import CarRecord
+from throttlewright.car.torque import point_torque
 from throttlewright.foundation.compiled import kernel
 
 __all__ = ["PAIR_FIELDS", "solve_pairs"]

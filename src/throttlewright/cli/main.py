@@ -10,6 +10,10 @@ from typing import Annotated
 
 import typer
 
+from throttlewright.cli.garage import garage as garage_app
+from throttlewright.cli.serve import HELP as SERVE_HELP
+from throttlewright.cli.serve import serve
+
 __all__ = ["COMMANDS", "app", "main"]
 
 COMMANDS: dict[str, str] = {
@@ -19,6 +23,11 @@ COMMANDS: dict[str, str] = {
     "plate": "Compare plate sizes on this engine and recommend one.",
     "surface": "Compute torque over engine speed and plate opening.",
     "design": "Design the pedal maps of an intent and hand them over.",
+    "drive": "Drive one scenario with a calibration, healthy or with faults.",
+    "prove": "Drive all scenarios and all faults, and judge every run.",
+    "corner": "Time a corner exit on the designed map and on a plate that follows the pedal.",
+    "garage": "Keep cars with their files and their history.",
+    "serve": SERVE_HELP,
 }
 """Commands with their one-line help."""
 
@@ -30,9 +39,13 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
 )
+app.add_typer(garage_app, name="garage", help=COMMANDS["garage"])
+app.command("serve", help=SERVE_HELP)(serve)
 
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 Build = Annotated[str, typer.Argument(help="Build file, or the name of a shipped build.")]
+Held = Annotated[str, typer.Argument(metavar="CALIBRATION", help="Calibration file.")]
+Seed = Annotated[int, typer.Option(help="Seed of the sensors' noise.")]
 
 
 @app.command(help=COMMANDS["demo"])
@@ -158,6 +171,109 @@ def design(
         speeds=speeds,
     )
     show.run(work, request, show.design, json=json)
+
+
+@app.command(help=COMMANDS["drive"])
+def drive(
+    build: Build,
+    calibration: Held,
+    scenario: Annotated[str, typer.Argument(help="Name of a scenario, or a scenario file.")],
+    fault: Annotated[
+        list[str] | None, typer.Option(help="kind@2s or kind@2s=severity; repeatable.")
+    ] = None,
+    variant: Annotated[str | None, typer.Option(help="One variant only, such as 2500rpm.")] = None,
+    intent: Annotated[str | None, typer.Option(help="Intent whose limits are judged.")] = None,
+    out: Annotated[str | None, typer.Option(help="Parquet file for the trace.")] = None,
+    picture: Annotated[str | None, typer.Option(help="SVG file for the picture.")] = None,
+    seed: Seed = 0,
+    json: Json = False,
+) -> None:
+    """Drive one scenario."""
+    from throttlewright.cli import show, show_drive
+    from throttlewright.workshop.drive import DriveRequest
+    from throttlewright.workshop.drive import drive as work
+
+    request = show_drive.request(
+        DriveRequest,
+        build=build,
+        calibration=calibration,
+        scenario=scenario,
+        variant=variant,
+        faults=tuple(fault or ()),
+        intent=intent,
+        out=out,
+        picture=picture,
+        seed=seed,
+    )
+    show.run(work, request, show_drive.drive, json=json)
+
+
+@app.command(help=COMMANDS["prove"])
+def prove(
+    build: Build,
+    calibration: Held,
+    intent: Annotated[
+        str | None, typer.Option(help="Intent whose rule books and cold limit are judged.")
+    ] = None,
+    scenario: Annotated[
+        list[str] | None,
+        typer.Option(help="Healthy scenario to drive; repeatable; all if left out."),
+    ] = None,
+    fault: Annotated[
+        list[str] | None, typer.Option(help="Fault to inject; repeatable; all if left out.")
+    ] = None,
+    out: Annotated[str | None, typer.Option(help="Folder for page and verdicts.")] = None,
+    variations: Annotated[int, typer.Option(help="Times each run is driven, noise differs.")] = 1,
+    seed: Seed = 0,
+    json: Json = False,
+) -> None:
+    """Prove a calibration."""
+    from throttlewright.cli import show, show_drive
+    from throttlewright.workshop.prove import ProveRequest
+    from throttlewright.workshop.prove import prove as work
+
+    request = show_drive.request(
+        ProveRequest,
+        build=build,
+        calibration=calibration,
+        intent=intent,
+        scenarios=tuple(scenario) if scenario else None,
+        faults=tuple(fault) if fault else None,
+        out=out,
+        variations=variations,
+        seed=seed,
+    )
+    result = show.run(work, request, show_drive.prove, json=json)
+    raise typer.Exit(result.exit_code)
+
+
+@app.command(help=COMMANDS["corner"])
+def corner(
+    build: Build,
+    calibration: Held,
+    distance: Annotated[float, typer.Option(help="Length of the exit [m].")] = 40.0,
+    delay: Annotated[
+        list[float] | None, typer.Option(help="Reaction delay [s]; repeatable.")
+    ] = None,
+    resolution: Annotated[
+        list[float] | None, typer.Option(help="Finest step of the foot [mm]; repeatable.")
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Compare two maps at a corner exit."""
+    from throttlewright.cli import show, show_drive
+    from throttlewright.workshop.corner import CornerRequest
+    from throttlewright.workshop.corner import corner as work
+
+    given = {"delays_s": tuple(delay or ()), "resolutions_mm": tuple(resolution or ())}
+    request = show_drive.request(
+        CornerRequest,
+        build=build,
+        calibration=calibration,
+        distance_m=distance,
+        **{key: value for key, value in given.items() if value},
+    )
+    show.run(work, request, show_drive.corner, json=json)
 
 
 def _stop_at_once(number: int, frame: FrameType | None) -> None:

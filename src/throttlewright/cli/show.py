@@ -83,8 +83,8 @@ class _Bar:
             self._progress.stop()
 
 
-def run(work: Work[Q, R], request: Q, show: Callable[[Any, Console], None], *, json: bool) -> None:
-    """Call a workshop function and print its result.
+def run(work: Work[Q, R], request: Q, show: Callable[[Any, Console], None], *, json: bool) -> R:
+    """Call a workshop function, print its result and return it.
 
     Ctrl-C once asks the work to stop at its next safe place; twice stops at once.
     """
@@ -107,9 +107,10 @@ def run(work: Work[Q, R], request: Q, show: Callable[[Any, Console], None], *, j
         signal.signal(signal.SIGINT, previous)
     if json:
         print(result.model_dump_json(indent=1))
-        return
+        return result
     width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else 110
     show(result, Console(width=width, highlight=False))
+    return result
 
 
 def _table(title: str, *columns: str) -> Table:

@@ -162,9 +162,7 @@ class _Relations:
 
     def pedal_for_plate(self, plate_pct: float) -> _Range:
         """New pedal position at which the plate reaches an opening."""
-        return _spread(
-            _first_pedal(self.new_rows, self._column(plate_pct)[:, 0]), cap=100.0
-        )
+        return _spread(_first_pedal(self.new_rows, self._column(plate_pct)[:, 0]), cap=100.0)
 
     def authority_end(self) -> _Range:
         """Plate opening [%] from which more does nothing."""
@@ -190,9 +188,7 @@ class _Relations:
         return _spread(new / old)
 
 
-def knock_on(
-    old: PedalMap, new: PedalMap, surface: TorqueSurface, car: Car
-) -> tuple[KnockOn, ...]:
+def knock_on(old: PedalMap, new: PedalMap, surface: TorqueSurface, car: Car) -> tuple[KnockOn, ...]:
     """List the other tables that change meaning with a new pedal map, with thresholds rescaled.
 
     Parameters

@@ -31,8 +31,19 @@ LEDGER_PEDALS = (10.0, 20.0, 50.0)
 """Pedal positions at which effects are stated [%], with the plate following one to one."""
 
 _SPEEDS = np.array([2000.0, 4000.0]) * math.pi / 30.0
-_INERT = ("pedal.", "driveline.", "vehicle.", "previous_plate.")
+_INERT = ("servo.", "sensors.", "pedal.", "driveline.", "vehicle.", "previous_plate.")
 """Sections that cannot change engine torque; their spreads act on car figures only."""
+_INERT_KEYS = frozenset(
+    {
+        "engine.coolant_capacity",
+        "engine.exhaust_volume",
+        "engine.induction_delay",
+        "turbo.relief_area",
+        "turbo.relief_lag",
+        "turbo.wastegate_lag",
+    }
+)
+"""Numbers of other sections that act on the car in motion only, not on steady torque."""
 
 
 @dataclass(frozen=True)
@@ -123,7 +134,8 @@ def rank_ledger(
         value = value_at(build, key)
         effect: tuple[float, float, float] | None = None
         idle_effect: float | None = None
-        moves = [] if key.startswith(_INERT) else [_moved(value, entry, s) for s in (-1.0, 1.0)]
+        inert = key.startswith(_INERT) or key in _INERT_KEYS
+        moves = [] if inert else [_moved(value, entry, s) for s in (-1.0, 1.0)]
         worst, worst_idle = np.zeros(len(LEDGER_PEDALS)), 0.0
         for moved in moves:
             if moved is None:

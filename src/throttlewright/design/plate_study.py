@@ -412,9 +412,7 @@ def plate_study(
             "is not a share", key="loss_limit", value=loss_limit, allowed="above 0, below 1"
         )
     check_cancelled(cancelled)
-    most = max(
-        float(np.max(sizes)) * math.sqrt(max(numbers)), plate.bore * math.sqrt(plate.count)
-    )
+    most = max(float(np.max(sizes)) * math.sqrt(max(numbers)), plate.bore * math.sqrt(plate.count))
     huge = 3.0 * most / math.sqrt(plate.count)
     wide = with_plate(car, bore=huge, count=plate.count)
     base = _with_wide_runners(car, plate_area_of(wide.psi_open, car=wide.record))

@@ -13,11 +13,12 @@ import tempfile
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
+from types import FunctionType
 from typing import Any, TypeVar
 
 import numba
 
-__all__ = ["COMPILED_FLOORS", "cache_folder", "kernel", "sources_hash"]
+__all__ = ["COMPILED_FLOORS", "cache_folder", "kernel", "kernel_with", "sources_hash"]
 
 COMPILED_FLOORS = ("foundation", "physics", "car", "calibration", "drive")
 """Folders of the package that may hold compiled functions."""
@@ -91,4 +92,35 @@ def kernel(function: F) -> F:
         compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
     finally:
         numba.config.CACHE_DIR = previous
+    return compiled
+
+
+def kernel_with(function: Callable[..., Any], **replaced: Any) -> Callable[..., Any]:
+    """Compile a kernel again with other functions in place of some it calls by name.
+
+    The result is not cached on disk: the cache tells functions apart by their source, and these
+    have the same one.
+
+    Parameters
+    ----------
+    function : kernel
+        A compiled function.
+    replaced : kernel
+        What its module calls by these names; every name must be one that it knows.
+
+    Returns
+    -------
+    kernel
+        The same code around the other functions.
+
+    Raises
+    ------
+    KeyError
+        If the module of the function has no such name.
+    """
+    plain: FunctionType = function.py_func  # type: ignore[attr-defined]
+    for name in replaced:
+        plain.__globals__[name]
+    again = FunctionType(plain.__code__, {**plain.__globals__, **replaced}, plain.__name__)
+    compiled: Callable[..., Any] = numba.njit(nogil=True, error_model="numpy")(again)
     return compiled

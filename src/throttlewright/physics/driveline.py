@@ -12,6 +12,7 @@ __all__ = [
     "engine_speed_from_vehicle",
     "longitudinal_acceleration",
     "road_load_force",
+    "shaft_spring",
     "shuffle_frequency",
     "wheel_force",
 ]
@@ -204,3 +205,35 @@ def shuffle_frequency(stiffness: float, inertia_engine: float, inertia_car: floa
     """
     stiffness_share = stiffness * (1.0 / inertia_engine + 1.0 / inertia_car)
     return math.sqrt(stiffness_share) / (2.0 * math.pi)
+
+
+@kernel
+def shaft_spring(twist: float, lash: float, stiffness: float) -> float:
+    """Return the shaft torque from twist across a gap.
+
+    T = k (twist - lash / 2) above the gap, k (twist + lash / 2) below it, 0 inside
+
+    Parameters
+    ----------
+    twist : float [rad]
+        Twist at the wheels, engine side ahead positive, gap included.
+    lash : float [rad]
+        Whole gap at the wheels, >= 0.
+    stiffness : float [N m/rad]
+        Stiffness at the wheels, > 0.
+
+    Returns
+    -------
+    float
+        Torque on the wheels [N m].
+
+    Notes
+    -----
+    Dead-zone model of backlash (Lagerberg; from memory).
+    """
+    half = 0.5 * lash
+    if twist > half:
+        return stiffness * (twist - half)
+    if twist < -half:
+        return stiffness * (twist + half)
+    return 0.0

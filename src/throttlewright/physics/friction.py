@@ -16,10 +16,14 @@ __all__ = [
     "FMEP_C1",
     "FMEP_C2",
     "FMEP_SPREAD",
+    "OIL_5W30_COOL",
+    "OIL_5W30_HOT",
+    "WARM_ENGINE",
     "cold_friction_factor",
     "fmep_chen_flynn",
     "fmep_heywood_motored",
     "fmep_polynomial",
+    "friction_over_warm",
     "oil_viscosity",
 ]
 
@@ -209,3 +213,33 @@ def cold_friction_factor(
     cold = oil_viscosity(T_oil, nu40, nu100)
     factor: float = (cold / oil_viscosity(T_hot, nu40, nu100)) ** exponent
     return factor
+
+
+OIL_5W30_COOL = 63e-6
+"""Kinematic viscosity of a 5W-30 at 40 degC [m^2/s]; from memory."""
+OIL_5W30_HOT = 10.5e-6
+"""The same at 100 degC [m^2/s]; from memory."""
+WARM_ENGINE = 363.15
+"""Coolant and oil temperature of a warm engine [K]."""
+
+
+@kernel
+def friction_over_warm(T_coolant: float) -> float:
+    """Friction of an engine on 5W-30 oil over its friction when warm.
+
+    Parameters
+    ----------
+    T_coolant : float [K]
+        Coolant temperature, taken for that of the oil; counts from 253.15 K to ``WARM_ENGINE``.
+
+    Returns
+    -------
+    float [-]
+        Factor on the warm friction, 1 from ``WARM_ENGINE`` upward.
+
+    Notes
+    -----
+    ``cold_friction_factor`` with one common oil; from memory, doubtful.
+    """
+    held = min(max(T_coolant, 253.15), WARM_ENGINE)
+    return cold_friction_factor(held, WARM_ENGINE, OIL_5W30_COOL, OIL_5W30_HOT, COLD_EXPONENT)

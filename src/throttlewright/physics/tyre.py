@@ -9,17 +9,25 @@ from throttlewright.foundation.compiled import kernel
 from throttlewright.physics.driveline import STANDARD_GRAVITY
 
 __all__ = [
+    "axle_load",
     "grip_limited_acceleration",
     "load_transfer",
+    "low_speed_share",
     "magic_formula",
     "magic_formula_1987",
     "magic_formula_a31",
     "normal_load_front",
     "normal_load_rear",
     "peak_slip",
+    "shape_peak_slip",
+    "tyre_share",
 ]
 
 _LOAD_REF_A31 = 4000.0
+_SHAPE = 1.685  # pCx1 and pEx1 of table A3.1
+_CURVATURE = 0.344
+_PEAK = 1.5329258834  # B * slip where that shape peaks: C atan(x - E (x - atan x)) = pi / 2
+_LOW_SPEED = 2.5  # m/s
 
 
 @kernel
@@ -306,3 +314,140 @@ def peak_slip(
             left = high - golden * (high - low)
     slip = 0.5 * (low + high)
     return slip, force(slip, load)
+
+
+@kernel
+def tyre_share(slip: float, grip: float, stiffness: float) -> float:
+    """Return longitudinal force over load.
+
+    D sin(C atan(B x - E (B x - atan(B x)))), D = grip, C = 1.685, E = 0.344, B = K / (C D)
+
+    Parameters
+    ----------
+    slip : float [-]
+        Slip, driving positive.
+    grip : float [-]
+        Peak force over load, > 0.
+    stiffness : float [-]
+        Slip stiffness over load at no slip, > 0.
+
+    Returns
+    -------
+    float
+        Force over load, forward positive [-].
+
+    Notes
+    -----
+    Shape from Pacejka, Tire and Vehicle Dynamics, appendix 3, table A3.1.
+    """
+    factor = stiffness / (_SHAPE * grip)
+    return magic_formula(slip, 1.0, factor, _SHAPE, grip, _CURVATURE)
+
+
+@kernel
+def shape_peak_slip(grip: float, stiffness: float) -> float:
+    """Return the slip at which ``tyre_share`` peaks.
+
+    slip = 1.533 C D / K, from C atan(x - E (x - atan(x))) = pi / 2 at x = 1.533
+
+    Parameters
+    ----------
+    grip : float [-]
+        Peak force over load, > 0.
+    stiffness : float [-]
+        Slip stiffness over load at no slip, > 0.
+
+    Returns
+    -------
+    float
+        Slip [-].
+
+    Notes
+    -----
+    Shape from Pacejka, Tire and Vehicle Dynamics, appendix 3, table A3.1.
+    """
+    return _PEAK * _SHAPE * grip / stiffness
+
+
+@kernel
+def low_speed_share(speed: float) -> float:
+    """Return how much of the low-speed treatment of the tyre applies.
+
+    (1 - (v / v_low)^2)^2 below v_low = 2.5 m/s, 0 above
+
+    Parameters
+    ----------
+    speed : float [m/s]
+        Speed of the car.
+
+    Returns
+    -------
+    float
+        Share, 1 at rest and 0 from v_low up [-].
+
+    Notes
+    -----
+    A modelling choice without source; smooth at both ends.
+    """
+    part = speed / _LOW_SPEED
+    part = 1.0 - part * part
+    return part * part if part > 0.0 else 0.0
+
+
+@kernel
+def axle_load(
+    share: float,
+    resistance: float,
+    brake: float,
+    direction: float,
+    grip: float,
+    static: float,
+    weight: float,
+    transfer: float,
+) -> float:
+    """Return the load on the driven axle, in balance with the force that it causes.
+
+    F_z = F_z0 + (h / L) (share F_z - resistance - brake), solved for F_z
+
+    Parameters
+    ----------
+    share : float [-]
+        Force over load of the driven tyres.
+    resistance : float [N]
+        Air and rolling resistance, positive against forward motion.
+    brake : float [N]
+        Brake force asked of the wheels that are not driven, >= 0.
+    direction : float [-]
+        Sign of the car's speed.
+    grip : float [-]
+        Most force over load that those wheels pass on.
+    static : float [N]
+        Load on the driven axle without acceleration.
+    weight : float [N]
+        Load on both axles.
+    transfer : float [-]
+        Height of the centre of gravity over wheelbase; negative for front drive, 0 for all.
+
+    Returns
+    -------
+    float
+        Load, 0 to weight [N].
+
+    Notes
+    -----
+    Load transfer by Gillespie 1992 (from memory), quasi-static. Solved in closed form rather than
+    with the last acceleration, which would cost the scheme its second order; pitch and its lag of
+    about 0.1 s are left out.
+    """
+    if transfer == 0.0:
+        return static
+    below = 1.0 - transfer * share
+    above = static - transfer * (resistance + brake * direction)
+    load = above / below if below > 0.05 else weight
+    load = min(weight, max(0.0, load))
+    if brake > grip * (weight - load):
+        below = 1.0 - transfer * (share + grip * direction)
+        above = static - transfer * (resistance + grip * weight * direction)
+        load = above / below if below > 0.05 else weight
+        load = min(weight, max(0.0, load))
+    return load

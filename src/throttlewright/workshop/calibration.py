@@ -12,6 +12,8 @@ from throttlewright.calibration.calibration import Calibration, Number
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car
 from throttlewright.design.pedal import demand_form
+from throttlewright.design.reactions import typical_reactions
+from throttlewright.design.roles import all_rows
 from throttlewright.workshop.common import rpm
 from throttlewright.workshop.modes import ModeDesign, gears_note
 
@@ -35,14 +37,16 @@ def _key(mode: str) -> str:
 def calibration_of(
     file: BuildFile, intent: IntentFile, car: Car, designs: Sequence[ModeDesign]
 ) -> Calibration:
-    """Collect the tables and numbers of all designed modes."""
+    """Collect the tables of all designed modes, and what the roles and reactions add."""
     tables: dict[str, Table] = {}
 
     def add(table: Table) -> None:
         tables[table.name] = table
 
-    for d in designs:
+    numbers: dict[str, Number] = {}
+    for place, d in enumerate(designs):
         key = _key(d.name)
+        numbers[f"mode.{key}"] = Number(float(place), "", "order of the modes in the intent")
         gears = gears_note(d.mode)
         only = f"; {gears}" if gears else ""
         pedal = Axis("pedal_pct", "%", d.map.pedal_pct)
@@ -106,12 +110,20 @@ def calibration_of(
                 note="the motor turns the shaft through a linkage",
             )
         )
-    numbers = {
+    numbers |= {
         "closed_stop_deg": Number(round(math.degrees(plate.closed), 3), "deg", "build"),
         "open_stop_deg": Number(round(math.degrees(plate.open), 3), "deg", "build"),
         "idle_speed_rpm": Number(round(car.idle * rpm, 1), "rpm", "build"),
         "rev_limit_rpm": Number(round(car.limit * rpm, 1), "rpm", "build"),
     }
+    rows = all_rows(car, intent.intent)
+    for table in rows.tables:
+        add(table)
     return Calibration(
-        tables=tables, numbers=numbers, build_sha256=file.sha256, intent_sha256=intent.sha256
+        tables=tables,
+        numbers=rows.numbers | numbers,
+        limits=rows.limits,
+        reactions=typical_reactions(car, intent.intent),
+        build_sha256=file.sha256,
+        intent_sha256=intent.sha256,
     )

@@ -16,19 +16,11 @@ from throttlewright.foundation.errors import InputError
 from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
 from throttlewright.foundation.units import parse_quantity
 from throttlewright.physics.compressor_map import CompressorMap
-from throttlewright.physics.friction import COLD_EXPONENT, cold_friction_factor
+from throttlewright.physics.friction import WARM_ENGINE, friction_over_warm
 from throttlewright.recording.holds import read_holds
 from throttlewright.workshop.common import Model, open_car, round_list
 
 __all__ = ["PlannedPoint", "SurfaceRequest", "SurfaceResult", "holds_of", "surface"]
-
-
-_OIL_40 = 63e-6
-_OIL_100 = 10.5e-6
-"""Kinematic viscosity of the oil at 40 and 100 degC [m^2/s]; common practice for a 5W-30, no
-source."""
-_HOT = 363.15
-"""Oil temperature of the warm engine [K]."""
 
 
 class SurfaceRequest(Model):
@@ -106,7 +98,7 @@ def _cold(request: SurfaceRequest) -> float:
         return 1.0
     at = parse_quantity(request.coolant, "temperature", key="coolant")
     slack = 1e-6  # kelvin from Celsius is not exact
-    if not 253.15 - slack <= at <= _HOT + slack:
+    if not 253.15 - slack <= at <= WARM_ENGINE + slack:
         raise InputError(
             "is outside the allowed range",
             key="coolant",
@@ -120,7 +112,7 @@ def _cold(request: SurfaceRequest) -> float:
             value=request.coolant,
             advice="leave out --coolant, or --holds and --plan",
         )
-    return cold_friction_factor(at, _HOT, nu40=_OIL_40, nu100=_OIL_100, exponent=COLD_EXPONENT)
+    return friction_over_warm(at)
 
 
 def surface(

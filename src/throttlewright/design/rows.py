@@ -1,0 +1,74 @@
+"""What a role adds to a calibration: rows, tables and numbers, all of them data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from throttlewright.calibration.calibration import Number
+from throttlewright.calibration.limits import Limit
+from throttlewright.calibration.table import Table
+from throttlewright.foundation.errors import InputError
+
+__all__ = ["PLATE_PCT", "Rows", "merged"]
+
+_Item = TypeVar("_Item")
+
+PLATE_PCT = (
+    "plate 0 % is the learned closed stop, 100 % the learned open stop, linear in plate angle"
+)
+"""What 0 and 100 % of a plate mean, for the tables of the roles."""
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Contribution of one role.
+
+    ``limits`` in order of rank, ``tables`` that they read, ``numbers`` named
+    ``<row>.<quantity>`` or with their unit as suffix, ``notes`` for the reader.
+    """
+
+    limits: tuple[Limit, ...] = ()
+    tables: tuple[Table, ...] = ()
+    numbers: dict[str, Number] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+def merged(parts: Iterable[Rows]) -> Rows:
+    """Join what several roles contribute, in their order.
+
+    Parameters
+    ----------
+    parts : iterable of Rows
+        Contributions.
+
+    Returns
+    -------
+    Rows
+        All rows together.
+
+    Raises
+    ------
+    InputError
+        If two roles use one name.
+    """
+    limits: dict[str, Limit] = {}
+    tables: dict[str, Table] = {}
+    numbers: dict[str, Number] = {}
+    notes: list[str] = []
+    for part in parts:
+        for limit in part.limits:
+            _put(limits, limit.name, limit, "limit")
+        for table in part.tables:
+            _put(tables, table.name, table, "table")
+        for name, number in part.numbers.items():
+            _put(numbers, name, number, "number")
+        notes.extend(part.notes)
+    return Rows(tuple(limits.values()), tuple(tables.values()), numbers, tuple(notes))
+
+
+def _put(where: dict[str, _Item], name: str, item: _Item, kind: str) -> None:
+    if name in where:
+        raise InputError("the name is used by two roles", key=f"{kind} {name}")
+    where[name] = item

@@ -1,0 +1,1 @@
+"""Keeping: cars with their builds, intents, calibrations, recordings and verdicts, and history."""

@@ -1,0 +1,1 @@
+"""Judging a run: measures, criteria with their sources, rule books, the fault matrix."""

@@ -1,0 +1,1 @@
+"""Limits and rule books as data, each with its edition and source."""

@@ -102,7 +102,8 @@ def boost_loop(car: Car) -> dict[str, Number]:
     loop adds as much, and as much again in four spool times. It looks ahead by twice the lag of the
     wastegate, or boost would overshoot by what it gains in that time. Tool default.
     """
-    if not car.controllable:
+    turbo = car.build.turbo
+    if turbo is None or not car.controllable:
         return {}
     rec = car.record
     ambient = float(rec["p_ambient"])
@@ -115,7 +116,7 @@ def boost_loop(car: Car) -> dict[str, Number]:
         "boost_ambient_kPa": Number(round(ambient / 1e3, 3), "kPa", "site of the build"),
         "boost.kp": Number(kp, "%/kPa", source),
         "boost.lead_s": Number(
-            round(2.0 * car.build.turbo.wastegate_lag, 3), "s", "twice the lag of the wastegate"
+            round(2.0 * turbo.wastegate_lag, 3), "s", "twice the lag of the wastegate"
         ),
         "boost.ki": Number(
             0.25 * kp / max(float(rec["spool_time"]), 0.1),

@@ -79,14 +79,14 @@ def test_a_contact_that_comes_and_goes_is_found() -> None:
         if bench.run()[s.OUT_DETECTED] > 0.0:
             found = k
             break
-    # +60 -20 a round: 40, then 100 in the second round at its last bad tick.
-    assert found == 159
+    # +60 -5 a round: 55, then 100 at the 45th bad tick of the second round.
+    assert found == 144
 
 
 def test_a_short_glitch_is_not_found() -> None:
     bench = Bench(reactions=(reaction("reference_supply", 0.2, 0.1, "note"),))
     for k in range(2000):
-        bench.set(s.SIG_REFERENCE_V, 4.5 if k % 100 < 30 else 5.0)
+        bench.set(s.SIG_REFERENCE_V, 4.5 if k % 400 < 30 else 5.0)
         bench.run()
     assert bench.out[s.OUT_DETECTED] == 0.0
 
@@ -98,10 +98,10 @@ def test_one_pedal_track_lost() -> None:
     bench.run(10)
     bench.set(s.SIG_PEDAL_1_V, 0.0)
     bench.run(50)
-    assert bench.target == 0.4  # the smaller track rules until the fault is confirmed
+    assert bench.target == 80.0  # the track that left its range is left out at once
     bench.run(50 + 20)
     assert bench.out[s.OUT_ACTION] == BIT["other_track"]
-    assert bench.target == pytest.approx(150.0 * 0.021, rel=1e-9)  # 150 %/s since confirmed
+    assert bench.target == 50.0
     assert bench.out[s.OUT_CHARGE_PLATE] == -1.0
     bench.run(1000)
     assert bench.target == 50.0

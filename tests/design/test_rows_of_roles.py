@@ -367,6 +367,7 @@ def test_every_role_is_registered() -> None:
     assert [role.__name__ for role in ROLES] == [
         "servo",
         "supervision",
+        "brake_override",
         "idle",
         "cold",
         "overboost",

@@ -12,6 +12,7 @@ from throttlewright.calibration import places
 from throttlewright.calibration.calibration import Calibration
 from throttlewright.calibration.pack import pack_calibration
 from throttlewright.calibration.servo_kernel import servo_duty
+from throttlewright.calibration.signals import CH_COOLANT_DEGC
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car, pack
 from throttlewright.car.record import copied
@@ -64,6 +65,7 @@ def response(car: Car, start_deg: float, end_deg: float, *, plant: Car | None = 
         Calibration(tables={demand.name: demand}, numbers=servo(car, INTENT).numbers)
     )
     memory = np.zeros(places.M_ROWS)
+    memory[places.M_CHANNELS + CH_COOLANT_DEGC] = 20.0
     rec = (plant or car).record
     travel = float(rec["servo_travel"])
     pct = 100.0 / travel

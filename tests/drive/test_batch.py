@@ -19,7 +19,7 @@ from throttlewright.calibration.pack import pack_calibration
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.motion import in_motion
 from throttlewright.car.pack import Car, with_variation
-from throttlewright.drive.batch import Job, run_batch, run_chunk, summary_of
+from throttlewright.drive.batch import Job, run_batch, run_chunk
 from throttlewright.drive.batch_cases import (
     VARIED,
     Case,
@@ -394,5 +394,6 @@ def test_bins_hang_on_the_range_and_not_on_the_count() -> None:
 
 def test_names_of_shipped_scenarios_run(car: Car, packed) -> None:
     job = Job(car, packed, load_scenario("pedal_release"), measures=("return",))
-    summary = summary_of(run_batch(job, variations(car, 2, 1)))
+    rows = run_batch(job, variations(car, 2, 1))
+    summary = summarise((row.case.index, row.measures) for row in rows)
     assert summary.figures["return_s"].count == 2

@@ -9,11 +9,12 @@ import pytest
 from drive_bench import calibrated, moving, scenario
 
 from throttlewright.car.state import COOLANT, OMEGA, SPEED
+from throttlewright.drive import simulate as simulation
 from throttlewright.drive.channels import IN_HELD_SPEED
 from throttlewright.drive.driver import P_ACTIVE, P_DELAY, P_STEP
 from throttlewright.drive.faults import F_PLATE_STUCK, InjectedFault
 from throttlewright.drive.kernel import ROW_WIDTH, T_KEY
-from throttlewright.drive.simulate import prepare, run_rows, simulate
+from throttlewright.drive.simulate import prepare, run_rows, simulate, stride_of
 
 TIP_IN = "tip_in@2500rpm"
 STUCK = InjectedFault(kind="plate_stuck", at="1.05 s")
@@ -32,6 +33,25 @@ def test_settling_comes_before_the_recording_and_holds_the_speed() -> None:
     assert made.inputs.faults[0].tolist() == [F_PLATE_STUCK, made.settle + 1050.0,
                                               made.settle + made.ticks - 1.0, 1.0]  # fmt: skip
     assert made.inputs.window.tolist() == [made.settle, 1.0]
+
+
+def test_a_long_run_keeps_fewer_rows_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    long = scenario(TIP_IN).model_copy(update={"duration": 600.001, "fault": ()})
+    assert stride_of(long) == 2
+    assert stride_of(long.model_copy(update={"duration": 600.0})) == 1
+    assert stride_of(long.model_copy(update={"duration": 3600.0})) == 6
+    short = scenario(TIP_IN).model_copy(update={"duration": 3.0})
+    whole = simulate(moving(), calibrated(), short)
+    assert "stride" not in whole.meta
+    monkeypatch.setattr(simulation, "MOST_ROWS", 1000)
+    thin = simulate(moving(), calibrated(), short)
+    assert thin.meta["stride"] == 3
+    assert "one row in 3" in str(thin.meta["note"])
+    for name in ("engine_rpm", "plate_pct"):
+        kept, every = thin.channel(name), whole.channel(name)
+        assert kept.values.size == 1000
+        assert np.array_equal(kept.t_s, every.t_s[::3])
+        assert np.array_equal(kept.values, every.values[::3])
 
 
 def test_start_is_that_of_the_scenario() -> None:

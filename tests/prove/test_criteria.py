@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from made_up_runs import CAR, clock, falling_plate, make, record, rise
 
+from throttlewright.calibration.reactions import ACTIONS
 from throttlewright.foundation.errors import InputError
-from throttlewright.prove.criteria import CRITERIA, criterion, judge_run, parse_criteria
+from throttlewright.prove.criteria import CRITERIA, criterion, parse_criteria
 from throttlewright.prove.rulebook import list_books
 from throttlewright.prove.run import CarFacts, ColdCeiling, Run
 
@@ -130,7 +131,7 @@ def idling(dip: float, tau: float, end: float = 0.0, flare: float = 0.0) -> Run:
 
 def running(least: float) -> Run:
     rpm = 900.0 - (900.0 - least) * np.exp(-(((T3 - 1.5) / 0.2) ** 2))
-    return make("overrun_return", T3, engine_rpm=rpm, key_1=1.0, fuel_cut_1=0.0)
+    return make("overrun_return", T3, engine_rpm=rpm, key_1=1.0, action_1=0.0)
 
 
 def stepping(tau: float, swing: float = 0.0) -> Run:
@@ -322,6 +323,15 @@ def test_a_flat_foot_asks_for_all_there_is() -> None:
     assert judge(flat).status == "pass"
 
 
+def test_the_pressure_before_the_plate_is_said_beside_the_peak() -> None:
+    run = boost(15.0, 0.5)
+    assert "before the plate" not in CRITERIA["overboost_peak"].judge(run).text
+    pipe = replace(run, recording=record(T3, **_values(run), pipe_kPa=231.0))
+    verdict = CRITERIA["overboost_peak"].judge(pipe)
+    assert (verdict.status, verdict.value) == ("pass", pytest.approx(15.0))
+    assert "before the plate at most 231 kPa, +31 kPa from that limit" in verdict.text
+
+
 def _values(run: Run) -> dict[str, np.ndarray]:
     return {name: c.values for name, c in run.recording.channels.items()}
 
@@ -331,6 +341,13 @@ def test_new_limits_that_only_some_faults_meet() -> None:
         "not_applicable"
     )
     assert CRITERIA["kept_power"].judge(replace(weak(0.1), healthy=None)).status == "not_proven"
+    # 20 ms of every 100 ms count as one loss, 20 ms of every 150 ms as many short ones
+    for period, status in ((0.1, "fail"), (0.15, "pass")):
+        lost = np.where((T3 >= 1.0) & ((T3 - 1.0) % period < 0.02), 0.8, 0.0)
+        run = weak(0.1)
+        dips = record(T3, acceleration_m_s2=1.0 - lost)
+        found = CRITERIA["kept_power"].judge(replace(run, recording=dips))
+        assert found.status == status, period
     judge = CRITERIA["motor_current"].judge
     assert judge(loaded(5.0)).status == "fail"
     assert judge(replace(loaded(5.0), fault="relay_welded")).status == "not_applicable"
@@ -397,12 +414,21 @@ def test_unpowered_speed_without_a_limp_speed_takes_the_usual_one() -> None:
 
 def test_engine_turned_off_on_purpose_has_not_stalled() -> None:
     rpm = np.where(T3 < 1.0, 2000.0, np.maximum(2000.0 * (2.0 - T3), 0.0))
-    cut = np.where(T3 < 1.0, 0.0, 1.0)
-    run = make("steady_cruise", T3, engine_rpm=rpm, key_1=1.0, fuel_cut_1=cut)
     judge = CRITERIA["no_stall"].judge
-    assert judge(run).status == "fail"
-    assert judge(replace(run, fault="plate_stuck")).status == "not_applicable"
-    assert judge(make("x", T3, engine_rpm=0.0, key_1=1.0, fuel_cut_1=0.0)).status == (
+
+    def stopping(action: str) -> Run:
+        bits = np.where(T3 < 1.0, 0.0, float(1 << ACTIONS.index(action)))
+        return make("steady_cruise", T3, engine_rpm=rpm, key_1=1.0, fuel_cut_1=1.0, action_1=bits)
+
+    assert judge(stopping("fuel_off")).status == "fail"
+    verdict = judge(replace(stopping("fuel_off"), fault="plate_stuck"))
+    assert verdict.status == "not_applicable"
+    assert "fuel_off" in verdict.text
+    # a reaction that is not meant to stop the engine must not, though fuel is off all the while
+    for action in ACTIONS:
+        if action != "fuel_off":
+            assert judge(replace(stopping(action), fault="plate_stuck")).status == "fail", action
+    assert judge(make("x", T3, engine_rpm=0.0, key_1=1.0, action_1=0.0)).status == (
         "not_applicable"
     )
 
@@ -421,10 +447,9 @@ def test_where_a_criterion_does_not_apply() -> None:
     assert CRITERIA["overboost_peak"].judge(run).status == "not_applicable"
     assert CRITERIA["tip_in_delay"].judge(run).status == "not_applicable"
     assert CRITERIA["cold_ceiling"].judge(run).status == "not_applicable"
-    names = {verdict.criterion for verdict in judge_run(run)}
+    names = {c.name for c in CRITERIA.values() if c.applies(run)}
     assert "tip_in_delay" not in names
     assert {"surge", "no_stall"} <= names
-    assert [v.criterion for v in judge_run(run, ["tip_in_delay"])] == ["tip_in_delay"]
 
 
 def test_own_limits_of_the_car_count() -> None:

@@ -13,6 +13,7 @@ import pytest
 
 from throttlewright.build.catalogue import load_example_intent
 from throttlewright.cli.main import main
+from throttlewright.drive.faults import fault_named
 from throttlewright.foundation.errors import CancelledError, InputError
 from throttlewright.foundation.events import ignore
 from throttlewright.handover.tables import BENCH_ONLY
@@ -124,9 +125,23 @@ def test_faults_are_read_as_written() -> None:
         ("plate_stuk@1s", "plate_stuck"),
         ("plate_stuck@1s=7", "0 to 1"),
         ("plate_stuck@1s=0", "not 0"),
+        ("plate_stuck@3601s", "0 to 3600 s"),
+        ("plate_stuck@-1s", "0 to 3600 s"),
+        ("plate_stuck@1e999s", "0 to 3600 s"),
+        ("plate_1_drift@1s=1e5", "-5 to 5 V"),
+        ("plate_stuck@1s=nan", "kind@2s"),
+        ("plate_stuck@s", "kind@2s"),
     ):
-        with pytest.raises(InputError, match=re.escape(said)):
+        with pytest.raises(InputError, match=re.escape(said)) as caught:
             parse_fault(text)
+        assert "\n" not in str(caught.value)
+    for text, at, severity in (
+        ("plate_1_drift@5e2ms=-.4", 0.5, -0.4),
+        ("plate_1_drift@.5s=+2.", 0.5, 2.0),
+        ("leak_after_plate@1e0 s=1E2", 1.0, 100.0),
+    ):
+        fault = parse_fault(text)
+        assert (fault.at, fault.severity) == (pytest.approx(at, rel=1e-12), severity)
 
 
 @pytest.mark.parametrize(
@@ -134,6 +149,7 @@ def test_faults_are_read_as_written() -> None:
     [
         ({"variant": "9rpm"}, "1500rpm"),
         ({"faults": ("plate_stuck@99s",)}, "sets in after the end"),
+        ({"faults": ("one_plate_differs@1s",)}, "needs several plates"),
         ({"out": "trace.csv"}, ".parquet"),
         ({"picture": "nowhere/trace.svg"}, "does not exist"),
     ],
@@ -149,14 +165,113 @@ def test_what_cannot_be_used_is_told_before_anything_is_written(
 
 def test_an_own_scenario_file_is_driven(held, tmp_path, capsys) -> None:
     own = tmp_path / "own.toml"
-    own.write_text(
-        'format = "throttlewright.scenario"\nformat_version = 1\nname = "own"\n'
-        'title = "Own"\ntext = "Idle."\nduration = "1 s"\n[start]\nengine = "idle"\n'
-    )
+    text = OWN.format(criteria="", speed="", gear=0, rest="")
+    text = text.replace('engine = "speed"\nspeed = ""', 'engine = "idle"').replace("2 s", "3 s")
+    own.write_text(text, encoding="utf-8")
     code, out, err = call(capsys, "drive", CAR, held, str(own))
     assert (code, err) == (0, "")
     assert "Own (own)" in out
     assert "BENCH ONLY" in out
+
+
+def test_what_could_not_be_proven_is_an_exit_code_as_well(held, tmp_path, capsys) -> None:
+    own = tmp_path / "own.toml"
+    text = OWN.format(criteria="", speed="3000 rpm", gear=0, rest="").replace("2 s", "0.5 s")
+    own.write_text(text, encoding="utf-8")
+    code, out, _ = call(capsys, "drive", CAR, held, str(own))
+    assert code == 1
+    assert "NOT PROVEN" in out
+    assert "FAIL" not in out
+
+
+OWN = """format = "throttlewright.scenario"
+format_version = 1
+name = "own"
+title = "Own"
+text = "Own."
+duration = "2 s"
+criteria = [{criteria}]
+[start]
+engine = "speed"
+speed = "{speed}"
+gear = {gear}
+{rest}
+"""
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"gear": 7}, "a gear that the car does not have"),
+        ({"rest": '[[input]]\nchannel = "gear_1"\nt_s = [0, 1]\nvalue = [3, 9]'}, "0 to 6"),
+        ({"rest": "[vary]\ngear = [3, 8]"}, "own@gear8"),
+        ({"speed": "12000 rpm"}, "above the speed limit"),
+        ({"criteria": '"overboost_peek"'}, "overboost_peak"),
+        (
+            {"rest": '[[fault]]\nkind = "one_plate_differs"\nat = "1 s"'},
+            "is no fault of this car",
+        ),
+    ],
+)
+def test_an_own_scenario_that_does_not_fit_the_car_is_refused(held, tmp_path, change, said) -> None:
+    own = tmp_path / "own.toml"
+    given = {"criteria": "", "speed": "3000 rpm", "gear": 3, "rest": ""} | change
+    own.write_text(OWN.format(**given), encoding="utf-8")
+    with pytest.raises(InputError, match=re.escape(said)):
+        drive(DriveRequest(build=CAR, calibration=held, scenario=str(own)))
+    if "speed" in change or "gear" in said or "gear" in str(change):
+        return
+    with pytest.raises(InputError, match=re.escape(said)):
+        prove(ProveRequest(build=CAR, calibration=held, scenarios=(str(own),), faults=()))
+
+
+def test_a_car_without_a_turbo_has_no_wastegate_to_stick(held) -> None:
+    request = DriveRequest(
+        build="trackday_16",
+        calibration=held,
+        scenario="steady_cruise",
+        faults=("wastegate_stuck_shut@1s",),
+    )
+    with pytest.raises(InputError, match="needs a turbo"):
+        drive(request)
+
+
+def test_a_verdict_that_fails_is_the_exit_code_and_a_strange_build_a_note(
+    held, tmp_path, capsys
+) -> None:
+    arguments = ("drive", CAR, held, "pedal_release", "--fault", "bus_loss@900ms")
+    code, out, _ = call(capsys, *arguments)
+    assert code == 0
+    assert "FAIL" not in out
+    assert "another state of this build" not in out
+    data = json.loads(Path(held).read_text(encoding="utf-8"))
+    data |= {"reactions": [], "build_sha256": "0" * 64}
+    bare = tmp_path / "bare.calibration.json"
+    bare.write_text(json.dumps(data))
+    code, out, _ = call(capsys, "drive", CAR, str(bare), *arguments[3:])
+    assert code == 1
+    assert "FAIL" in out
+    assert "another state of this build" in out
+
+
+def test_a_stop_or_an_error_between_variants_leaves_nothing(held, tmp_path) -> None:
+    asked = iter([False] * 2)
+    request = DriveRequest(
+        build=CAR,
+        calibration=held,
+        scenario="tip_in",
+        out=str(tmp_path / "t.parquet"),
+        picture=str(tmp_path / "t.svg"),
+    )
+    seen = []
+    with pytest.raises(CancelledError):
+        drive(
+            request,
+            on_event=lambda event: seen.append(len(list(tmp_path.iterdir()))),
+            cancelled=lambda: next(asked, True),
+        )
+    assert seen == [2, 4]
+    assert not list(tmp_path.iterdir())
 
 
 # --- prove -------------------------------------------------------------------------------------
@@ -171,7 +286,19 @@ def test_a_reaction_that_is_needed_passes_with_it_and_fails_without(proved) -> N
             "pass", "fail", "needed",
         ), name  # fmt: skip
     assert found["wrong_raise_request"].reaction == "not needed here"
+    for name, one in found.items():
+        assert (one.goes_wrong == fault_named(name).goes_wrong) == (name != "wrong_raise_request")
     assert result.runs == 1 + 2 * 2 + 1 + 2 * 2
+
+
+def test_dips_of_power_add_up_to_a_loss(held) -> None:
+    """A track that comes and goes costs power without its reaction and none with it."""
+    faults = ("sensor_intermittent",)
+    request = ProveRequest(build=CAR, calibration=held, scenarios=(), faults=faults)
+    (one,) = prove(request).faults
+    assert (one.with_reactions, one.without_reactions, one.reaction) == ("pass", "fail", "needed")
+    assert one.worst_without is not None
+    assert one.worst_without.criterion == "kept_power"
 
 
 def test_the_reaction_rows_alone_make_the_difference(held, tmp_path) -> None:
@@ -189,7 +316,8 @@ def test_the_reaction_rows_alone_make_the_difference(held, tmp_path) -> None:
 def test_the_page_and_the_verdicts_say_the_same(proved) -> None:
     result, out = proved
     data = json.loads((out / "verdicts.json").read_text(encoding="utf-8"))
-    assert data == json.loads(result.model_dump_json())
+    assert data == json.loads(result.model_dump_json(exclude={"written"}))
+    assert str(out) not in (out / "verdicts.json").read_text(encoding="utf-8")
     page = (out / "proof.html").read_text(encoding="utf-8")
     for part in (
         "plate_stuck",

@@ -313,6 +313,42 @@ def test_folder_is_written_as_a_whole_and_replaced_as_a_whole(tmp_path) -> None:
     assert [p.name for p in target.parent.iterdir()] == ["er"]
 
 
+def test_files_of_another_hand_are_kept(tmp_path) -> None:
+    target = tmp_path / "o"
+    write_folder(target, {"a.txt": "1", "sub/b.txt": "2"})
+    (target / "sub" / "notes.txt").write_text("mine", encoding="utf-8")
+    (target / "plan").mkdir()
+    (target / "plan" / "p.txt").write_text("mine too", encoding="utf-8")
+    write_folder(target, {"a.txt": "new", "c.txt": "3"})
+    found = tree(target)
+    del found[".throttlewright"]
+    kept = {"sub/notes.txt": b"mine", "plan/p.txt": b"mine too"}
+    assert {str(k).replace(os.sep, "/"): v for k, v in found.items()} == {
+        "a.txt": b"new",
+        "c.txt": b"3",
+        **kept,
+    }
+    before = tree(tmp_path)
+    for name in ("sub/notes.txt", "plan", "plan/p.txt/x.txt"):
+        with pytest.raises(InputError, match="has the name of a result"):
+            write_folder(target, {name: "theirs"})
+        assert tree(tmp_path) == before
+    assert [p.name for p in tmp_path.iterdir()] == ["o"]
+
+
+def test_a_link_of_another_hand_is_kept_and_not_followed(tmp_path) -> None:
+    away = tmp_path / "away"
+    away.mkdir()
+    (away / "far.txt").write_text("far", encoding="utf-8")
+    target = tmp_path / "o"
+    write_folder(target, {"a.txt": "1"})
+    (target / "link").symlink_to(away)
+    write_folder(target, {"a.txt": "2"})
+    assert (target / "link").is_symlink()
+    assert (target / "link").resolve() == away
+    assert (away / "far.txt").read_text(encoding="utf-8") == "far"
+
+
 @pytest.mark.parametrize(
     "error", [OSError(28, "No space left"), ValueError("x"), KeyboardInterrupt]
 )

@@ -8,6 +8,7 @@ class Connection {
   epoch: number = $state(0);
   private timer: ReturnType<typeof setTimeout> | undefined;
   private asking = false;
+  private waiting: (() => void)[] = [];
 
   lost(): void {
     this.up = false;
@@ -20,6 +21,12 @@ class Connection {
     this.timer = undefined;
     this.up = true;
     this.epoch += 1;
+    for (const go of this.waiting.splice(0)) go();
+  }
+
+  /** Resolves when the server answers. */
+  back(): Promise<void> {
+    return this.up ? Promise.resolve() : new Promise((go) => this.waiting.push(go));
   }
 
   /** Asks once; sets `up` and `locked` by the answer. */

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from throttlewright.build.charging import Boost, Centrifugal, ChargingKind, Supercharger, Turbo
+from throttlewright.build.controller import Controller
 from throttlewright.build.engine import Engine
 from throttlewright.build.fields import ASSUMED, Frozen, fault
 from throttlewright.build.plate import AirPath, Plate, PreviousPlate
@@ -40,6 +41,7 @@ class Build(Frozen):
     centrifugal: Centrifugal | None = None
     servo: Servo = Servo()
     sensors: Sensors = Sensors()
+    controller: Controller = Controller()
     pedal: Pedal = Pedal()
     driveline: Driveline = Driveline()
     vehicle: Vehicle = Vehicle()

@@ -127,6 +127,16 @@ bore = "65 mm"
 # map_noise = "0.3 kPa"
 # map_lag = "0.008 s"
 
+# What the controller can drive, read and shut off.
+# [controller]
+# bridge_current = "8 A"               # before the bridge protects itself
+# fuse = "10 A"                        # of the plate motor's supply
+# bridge_off = "open"                  # open | brake: what the bridge does when it is off
+# track_pairs = ["half", "offset", "mirror"]   # relations of two tracks that it can check
+# sensor_supplies = 1                  # separate 5 V supplies
+# shut_off = ["bridge", "relay", "fuel"]       # independent ways: bridge, relay, fuel, ignition
+# brake_signal = "one switch"          # none | one switch | two switches | pressure
+
 # [pedal]
 # travel = "50 mm"                     # at the pad
 # tracks = [{ released = "0.75 V", full = "4.2 V" }, { released = "0.375 V", full = "2.1 V" }]

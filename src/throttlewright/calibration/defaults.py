@@ -83,5 +83,11 @@ DEFAULTS: dict[str, Number] = {
     "limited_rise_pct_s": Number(150.0, "%/s", _MEMORY),
     "self_recovery_s": Number(0.5, "s", _CHOICE),
     "boost.lead_s": Number(0.0, "s", _CHOICE),
+    # plate servo, by side of the rest position and by temperature
+    "servo_kp_below_share": Number(1.0, "", _CHOICE),
+    "servo_warm_per_K": Number(0.0, "1/K", _CHOICE),
+    # brake over pedal
+    "brake_override_order": Number(0.0, "", "0 whichever came first, 1 brake after pedal only"),
+    "brake_override_least_pct": Number(0.0, "%", "0: any braking; of the full brake signal"),
 }
 """Every number the strategy reads by name, with a typical value. Order is the order when packed."""

@@ -54,23 +54,27 @@ N_LIMP_PEDAL_PCT = 45
 N_LIMITED_RISE_PCT_S = 46
 N_SELF_RECOVERY_S = 47
 N_BOOST_LEAD_S = 48
-N_NAMED = 49
+N_SERVO_KP_BELOW_SHARE = 49
+N_SERVO_WARM_PER_K = 50
+N_BRAKE_OVERRIDE_ORDER = 51
+N_BRAKE_OVERRIDE_LEAST_PCT = 52
+N_NAMED = 53
 
 # Numbers that packing works out, so that no tick has to.
-N_PEDAL_1_GAIN = 49
-N_PEDAL_2_GAIN = 50
-N_PLATE_1_GAIN = 51
-N_PLATE_2_GAIN = 52
-N_SLOPE_SHARE = 53
-N_RATE_SHARE = 54
-N_BLEND_STEP = 55
-N_PLATE_1_BAD_V = 56
-N_PLATE_2_BAD_V = 57
-N_PEDAL_1_BAD_V = 58
-N_PEDAL_2_BAD_V = 59
-N_AIRFLOW_TABLE = 60
-N_SELF_TICKS = 61
-N_NUMBERS = 62
+N_PEDAL_1_GAIN = 53
+N_PEDAL_2_GAIN = 54
+N_PLATE_1_GAIN = 55
+N_PLATE_2_GAIN = 56
+N_SLOPE_SHARE = 57
+N_RATE_SHARE = 58
+N_BLEND_STEP = 59
+N_PLATE_1_BAD_V = 60
+N_PLATE_2_BAD_V = 61
+N_PEDAL_1_BAD_V = 62
+N_PEDAL_2_BAD_V = 63
+N_AIRFLOW_TABLE = 64
+N_SELF_TICKS = 65
+N_NUMBERS = 66
 
 # Columns of the whole numbers of a table.
 T_X = 0  # first point of the first axis in the flat array
@@ -199,7 +203,10 @@ M_CEILING_ROW_2 = 63
 M_CEILING_ROW_3 = 64
 M_CEILING_ROW_4 = 65
 M_PEDAL_ASKED = 66  # pedal before reactions, %
-M_MEASURES = 67
+M_BRAKED = 67  # 1: the brake was pressed at the last look
+M_BRAKE_CAME_LAST = 68  # 1: the brake was pressed while the pedal was down
+M_PEDAL_UP = 69  # 1: the pedal is released, with a hysteresis
+M_MEASURES = 70
 
 # Memory: rewritten each tick, kept here to spare an allocation; then the rows.
 N_MEASURES = 23

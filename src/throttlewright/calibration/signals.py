@@ -31,7 +31,8 @@ SIG_MODE = 16  # 0 the first mode
 SIG_KEY = 17  # 1 on
 SIG_BUS_AGE_S = 18  # age of the last message that brings the pedal
 SIG_REQUEST_PCT = 19  # an external request to raise the demand
-N_SIGNALS = 20
+SIG_BRAKE_PCT = 20  # brake pressure or force, share of the full signal; 0 from a switch
+N_SIGNALS = 21
 
 # Outputs: what the controller gives, and what it says about itself.
 OUT_PWM = 0  # -1 to 1, positive opens

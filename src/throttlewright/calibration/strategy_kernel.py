@@ -22,6 +22,9 @@ from throttlewright.foundation.compiled import kernel
 __all__ = ["clear_memory", "control", "memory_size", "restart_memory", "start_memory"]
 
 ENGINE_RUNS_RPM = 400.0
+PEDAL_HYSTERESIS_PCT = 1.0
+"""A released pedal counts as pressed again this far above its threshold: noise at the threshold
+would switch fuel and faults on and off."""
 UNBOUNDED = 1e30
 
 
@@ -245,17 +248,26 @@ def _pedal(
     pedal_2 = (signals[s.SIG_PEDAL_2_V] - numbers[p.N_PEDAL_2_RELEASED_V]) * numbers[
         p.N_PEDAL_2_GAIN
     ]
-    pedal = _least_pedal(pedal_1, pedal_2, memory)
+    # a track that leaves its range is left out in that tick, not only once its fault is confirmed:
+    # a contact that comes and goes would make the car buck
+    out_1 = -rail_margin(signals[s.SIG_PEDAL_1_V]) > numbers[p.N_PEDAL_1_BAD_V]
+    out_2 = -rail_margin(signals[s.SIG_PEDAL_2_V]) > numbers[p.N_PEDAL_2_BAD_V]
+    pedal = _least_pedal(pedal_1, pedal_2, out_1, out_2, memory)
+    edge = numbers[p.N_PEDAL_RELEASED_PCT]
+    if pedal < edge:
+        memory[p.M_PEDAL_UP] = 1.0
+    elif pedal > edge + PEDAL_HYSTERESIS_PCT:
+        memory[p.M_PEDAL_UP] = 0.0
     if memory[p.M_WAIT] < 0.5:
         memory[p.M_WAIT] = numbers[p.N_SUPERVISION_TICKS]
         take_measures(
             signals, cal,
             pedal_1, pedal_2, pedal, plate_1, plate_2, plate_known, memory,
         )  # fmt: skip
-        released = pedal < numbers[p.N_PEDAL_RELEASED_PCT]
+        released = memory[p.M_PEDAL_UP] > 0.5
         first = p.M_ROWS + p.K_WIDTH * int(cal["limits"])
         judge_faults(cal, released, first, memory)
-        pedal = _least_pedal(pedal_1, pedal_2, memory)
+        pedal = _least_pedal(pedal_1, pedal_2, out_1, out_2, memory)
     memory[p.M_PEDAL_ASKED] = pedal
     used = pedal
     limit = memory[p.M_PEDAL_LIMIT]
@@ -270,16 +282,24 @@ def _pedal(
 
 
 @kernel
-def _least_pedal(pedal_1: float, pedal_2: float, memory: NDArray[np.float64]) -> float:
+def _least_pedal(
+    pedal_1: float,
+    pedal_2: float,
+    out_1: bool,
+    out_2: bool,
+    memory: NDArray[np.float64],
+) -> float:
     """Return the smaller of the tracks that are not lost, 0 to 100 %; 0 when both are."""
-    pedal = 100.0
-    if memory[p.M_PEDAL_1_LOST] < 0.5:
-        pedal = min(pedal, pedal_1)
-    if memory[p.M_PEDAL_2_LOST] < 0.5:
-        pedal = min(pedal, pedal_2)
-    elif memory[p.M_PEDAL_1_LOST] > 0.5:
-        return 0.0
-    return max(pedal, 0.0)
+    use_1 = memory[p.M_PEDAL_1_LOST] < 0.5 and not out_1
+    use_2 = memory[p.M_PEDAL_2_LOST] < 0.5 and not out_2
+    pedal = 0.0
+    if use_1 and use_2:
+        pedal = min(pedal_1, pedal_2)
+    elif use_1:
+        pedal = pedal_1
+    elif use_2:
+        pedal = pedal_2
+    return min(max(pedal, 0.0), 100.0)
 
 
 @kernel
@@ -309,7 +329,10 @@ def _channels(
     if memory[p.M_SINCE_START_S] > 0.0 or engine > ENGINE_RUNS_RPM:
         memory[p.M_SINCE_START_S] += s.TICK_S
     used = memory[p.M_PEDAL_USED]
-    if used < numbers[p.N_PEDAL_RELEASED_PCT]:
+    edge = numbers[p.N_PEDAL_RELEASED_PCT]
+    if memory[p.M_RELEASED_S] > 0.0:
+        edge += PEDAL_HYSTERESIS_PCT
+    if used < edge:
         memory[p.M_RELEASED_S] += s.TICK_S
     else:
         memory[p.M_RELEASED_S] = 0.0
@@ -438,7 +461,7 @@ def _fuel(engine: float, cal: Packed, memory: NDArray[np.float64]) -> int:
         by = 0
     # with the foot off, a fault leaves no more than idle needs
     limp = numbers[p.N_LIMP_RPM]
-    if memory[p.M_PEDAL_ASKED] < numbers[p.N_PEDAL_RELEASED_PCT]:
+    if memory[p.M_PEDAL_UP] > 0.5:
         limp = min(limp, numbers[p.N_RESUME_RPM])
     if engine > limp:
         memory[p.M_FUEL_CUT_SPEED] = 1.0

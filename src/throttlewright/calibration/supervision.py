@@ -15,6 +15,9 @@ from throttlewright.foundation.compiled import kernel
 
 SUPPLY_V = 5.0
 NOT_JUDGED = -1e200
+FORGET = 0.125
+"""Share of a tick that a good one takes off the count: a contact lost for a ninth of the time
+trips."""
 LEAST_DUTY = 0.2
 """Duty above which a motor that works must draw current."""
 
@@ -83,12 +86,22 @@ def take_measures(
     if table >= 0 and not cut:
         allowed = remembered(engine, target, table, cal, memory, p.M_AIRFLOW_I)
         memory[at + r.D_AIRFLOW] = pressure - allowed
-    released = pedal < numbers[p.N_PEDAL_RELEASED_PCT]
+    released = memory[p.M_PEDAL_UP] > 0.5
     # while fuel is cut the car may well push the engine: that is an overrun, and no fault
     firing = released and (memory[p.M_FUEL] < 0.5 or memory[p.M_FUEL_ACTION] > 0.5)
     memory[at + r.D_OVERSPEED_RELEASED] = engine if firing else NOT_JUDGED
     moves = signals[s.SIG_FREE_M_S] > numbers[p.N_BRAKE_OVERRIDE_ABOVE_M_S]
-    braked = signals[s.SIG_BRAKE] > 0.5 and moves
+    braking = signals[s.SIG_BRAKE] > 0.5
+    # A brake that comes to a pedal that is down takes over; a pedal that comes to a brake does not:
+    # a hill start and a stab while braking are meant.
+    if not braking or pedal < numbers[p.N_PEDAL_RELEASED_PCT]:
+        memory[p.M_BRAKE_CAME_LAST] = 0.0
+    elif memory[p.M_BRAKED] < 0.5:
+        memory[p.M_BRAKE_CAME_LAST] = 1.0
+    memory[p.M_BRAKED] = 1.0 if braking else 0.0
+    in_order = numbers[p.N_BRAKE_OVERRIDE_ORDER] < 0.5 or memory[p.M_BRAKE_CAME_LAST] > 0.5
+    hard = signals[s.SIG_BRAKE_PCT] >= numbers[p.N_BRAKE_OVERRIDE_LEAST_PCT]
+    braked = braking and moves and in_order and hard
     memory[at + r.D_BRAKE_WITH_PEDAL] = pedal if braked else NOT_JUDGED
     memory[at + r.D_SUPPLY_LOW] = -battery
     memory[at + r.D_OVERBOOST] = signals[s.SIG_PIPE_KPA]
@@ -129,7 +142,7 @@ def judge_faults(
             count = memory[at + p.K_REACTION_COUNT]
             if not bad:
                 if count > 0.0:
-                    memory[at + p.K_REACTION_COUNT] = max(count - 0.5 * ticks, 0.0)
+                    memory[at + p.K_REACTION_COUNT] = max(count - FORGET * ticks, 0.0)
                 continue
             count += ticks
             memory[at + p.K_REACTION_COUNT] = count
@@ -150,6 +163,9 @@ def judge_faults(
                 memory[at + p.K_REACTION_COUNT] = 0.0
                 continue
         detected += 1.0
+        if code == r.D_OVERSPEED_RELEASED and not released:
+            # a foot on the pedal asks for torque: what stands against it ends at once
+            continue
         action = int(rows[row, p.R_ACTION])
         actions |= 1 << action
         most = 100.0

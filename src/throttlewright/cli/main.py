@@ -10,9 +10,15 @@ from typing import Annotated
 
 import typer
 
+from throttlewright.cli.commission import HELP as COMMISSION_HELP
+from throttlewright.cli.commission import command as commission
 from throttlewright.cli.garage import garage as garage_app
+from throttlewright.cli.sensors import HELP as SENSORS_HELP
+from throttlewright.cli.sensors import command as sensors
 from throttlewright.cli.serve import HELP as SERVE_HELP
 from throttlewright.cli.serve import serve
+from throttlewright.cli.servo import HELP as SERVO_HELP
+from throttlewright.cli.servo import command as servo
 
 __all__ = ["COMMANDS", "app", "main"]
 
@@ -26,6 +32,9 @@ COMMANDS: dict[str, str] = {
     "drive": "Drive one scenario with a calibration, healthy or with faults.",
     "prove": "Drive all scenarios and all faults, and judge every run.",
     "corner": "Time a corner exit on the designed map and on a plate that follows the pedal.",
+    "sensors": SENSORS_HELP,
+    "servo": SERVO_HELP,
+    "commission": COMMISSION_HELP,
     "garage": "Keep cars with their files and their history.",
     "serve": SERVE_HELP,
 }
@@ -40,6 +49,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(garage_app, name="garage", help=COMMANDS["garage"])
+app.command("sensors", help=SENSORS_HELP)(sensors)
+app.command("commission", help=COMMISSION_HELP)(commission)
+app.command("servo", help=SERVO_HELP)(servo)
 app.command("serve", help=SERVE_HELP)(serve)
 
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
@@ -205,7 +217,8 @@ def drive(
         picture=picture,
         seed=seed,
     )
-    show.run(work, request, show_drive.drive, json=json)
+    result = show.run(work, request, show_drive.drive, json=json)
+    raise typer.Exit(result.exit_code)
 
 
 @app.command(help=COMMANDS["prove"])

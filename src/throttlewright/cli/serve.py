@@ -35,7 +35,8 @@ def _listen(host: str, port: int) -> socket.socket:
     from throttlewright.foundation.errors import InputError
 
     family = socket.AF_INET6 if _is_v6(host) else socket.AF_INET
-    listening = socket.socket(family, socket.SOCK_STREAM)
+    # Named as TCP, or the event loop would not switch off the wait for a full packet (40 ms).
+    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         if sys.platform != "win32":
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -77,6 +77,8 @@ def drive(result: DriveResult, console: Console) -> None:
             console.print(f"{event.t_s:8.3f} s  {event.name}: {event.text}", markup=False)
         for line in run.verdicts:
             console.print(f"{_WORDS[line.status]}: {line.text} [{line.source}]", markup=False)
+    for text in result.notes:
+        console.print(f"- {text}", markup=False)
     if result.caution:
         console.print(f"\n{result.caution}", markup=False)
     if result.bench_only:

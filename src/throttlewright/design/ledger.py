@@ -31,7 +31,9 @@ LEDGER_PEDALS = (10.0, 20.0, 50.0)
 """Pedal positions at which effects are stated [%], with the plate following one to one."""
 
 _SPEEDS = np.array([2000.0, 4000.0]) * math.pi / 30.0
-_INERT = ("servo.", "sensors.", "pedal.", "driveline.", "vehicle.", "previous_plate.")
+_INERT = (
+    "servo.", "sensors.", "controller.", "pedal.", "driveline.", "vehicle.", "previous_plate.",
+)  # fmt: skip
 """Sections that cannot change engine torque; their spreads act on car figures only."""
 _INERT_KEYS = frozenset(
     {

@@ -11,6 +11,7 @@ from throttlewright.calibration.calibration import Number, Reaction
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car
 from throttlewright.car.surface import compute_surface, plate_axis
+from throttlewright.design.brake_override import override_reactions
 from throttlewright.design.overboost import pressure_limits
 from throttlewright.design.rows import PLATE_PCT, Rows
 
@@ -240,6 +241,16 @@ def typical_reactions(car: Car, intent: Intent) -> tuple[Reaction, ...]:
                 "tool default",
                 "the fuel cut has not ended it",
             ),
+            Reaction(
+                "manifold pressure too high, engine speed",
+                "map_high",
+                round(cut + 10.0, 3),
+                0.2,
+                "fuel_speed",
+                "release",
+                "tool default",
+                "second way to take power off, independent of the plate",
+            ),
         ]
     else:
         rows.append(
@@ -286,7 +297,7 @@ def typical_reactions(car: Car, intent: Intent) -> tuple[Reaction, ...]:
             "the pedal must be let go before it is followed again",
         ),
     ]
-    return tuple(rows)
+    return override_reactions(car, rows)
 
 
 def supervision(car: Car, intent: Intent) -> Rows:

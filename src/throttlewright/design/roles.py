@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from throttlewright.build.intent import Intent
 from throttlewright.car.pack import Car
+from throttlewright.design.brake_override import brake_override
 from throttlewright.design.cold import cold
 from throttlewright.design.idle import idle
 from throttlewright.design.overboost import overboost
@@ -17,7 +18,7 @@ __all__ = ["ROLES", "Role", "all_rows"]
 
 Role = Callable[[Car, Intent], Rows]
 
-ROLES: tuple[Role, ...] = (servo, supervision, idle, cold, overboost)
+ROLES: tuple[Role, ...] = (servo, supervision, brake_override, idle, cold, overboost)
 """Every role of a typical calibration."""
 
 

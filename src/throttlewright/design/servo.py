@@ -11,8 +11,12 @@ from throttlewright.calibration.calibration import Number
 from throttlewright.car.pack import Car
 from throttlewright.design.rows import Rows
 from throttlewright.foundation.errors import InputError
+from throttlewright.physics.servo import COPPER_COEFFICIENT, copper_resistance
 
-__all__ = ["RESPONSE", "least_target", "servo"]
+__all__ = ["HIGHEST_SUPPLY", "RESPONSE", "least_target", "most_duty", "servo"]
+
+HIGHEST_SUPPLY = 15.0
+"""Of a healthy car [V]; common practice, no source."""
 
 RESPONSE = 2.2
 """Equivalent time constant of the closed loop over the electromechanical one of the servo [-].
@@ -34,6 +38,9 @@ and overshoots; narrower, a warm servo would stop short of its target for good. 
 model of the servo."""
 _OFF_STOP = math.radians(0.35)
 """Least target above the closed stop [rad]."""
+_BODY_SHARE = 0.5
+"""Rise of the throttle body, and with it of an idle winding, over that of the coolant [-]; from
+memory, unverified. Of the rest the integrator takes care."""
 _FILTER = 0.003
 """Time constant of the derivative's filter [s]; 2 to 4 ms, from memory."""
 
@@ -54,7 +61,49 @@ def least_target(car: Car) -> float:
     return round(100.0 * _OFF_STOP / float(car.record["servo_travel"]), 3)
 
 
-def servo(car: Car, intent: Intent) -> Rows:
+def most_duty(car: Car, *, most_current: float, coldest: float = 253.15) -> float:
+    """Largest duty whose stall current stays below a limit, at the highest supply, winding cold.
+
+    d = I R(T) / U
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    most_current : float [A]
+        Limit of bridge, fuse or loom, above 0.
+    coldest : float [K]
+        Winding when cold, 220 to 320.
+
+    Returns
+    -------
+    float [-]
+        Duty, at most 1.
+
+    Raises
+    ------
+    InputError
+        If the limit is not above 0, or is below what holds the plate open.
+    """
+    rec = car.record
+    if not most_current > 0.0:
+        raise InputError("must be above 0", key="most_current", value=most_current)
+    K, travel = float(rec["motor_constant"]), float(rec["servo_travel"])
+    turn = float(rec["preload_above"] + rec["servo_breakaway"])
+    turn += float(rec["spring_above"]) * (travel - float(rec["default_opening"]))
+    if most_current * K < turn:
+        raise InputError(
+            "such a current cannot open the plate against spring and friction",
+            key="most_current",
+            value=f"{most_current:g} A",
+            allowed=f"at least {turn / K:.2f} A",
+        )
+    cold = copper_resistance(float(rec["motor_resistance"]), coldest)
+    total = float(cold) + float(rec["loom_resistance"])
+    return min(1.0, most_current * total / HIGHEST_SUPPLY)
+
+
+def servo(car: Car, intent: Intent, *, most_current: float | None = None) -> Rows:
     r"""Numbers of the plate servo for the car's own springs, motor and friction.
 
     .. math:: s^3 + (a + b k_d) s^2 + (c + b k_p) s + b k_i =
@@ -68,6 +117,8 @@ def servo(car: Car, intent: Intent) -> Rows:
         The car with its servo.
     intent : Intent
         Not used: the servo does not depend on what is wanted of the engine.
+    most_current : float [A], optional
+        Limit of bridge, fuse or loom; without it the duty is not limited.
 
     Returns
     -------
@@ -83,7 +134,8 @@ def servo(car: Car, intent: Intent) -> Rows:
     -----
     Damping optimum (all double ratios 1/2), as Deur et al., IEEE Trans. Ind. Appl. 40(3) 2004,
     use it for plates (abstract read); the coefficients of the form are from memory. The winding
-    is taken cold: warm, the same gains answer more slowly.
+    is taken cold: warm, the same gains answer more slowly. Below the rest position c is the opening
+    spring's; only k_p depends on it.
     """
     rec = car.record
     K, travel = float(rec["motor_constant"]), float(rec["servo_travel"])
@@ -110,6 +162,14 @@ def servo(car: Car, intent: Intent) -> Rows:
     integral_band = _BAND_MARGIN * _WARM * holding / kp
     numbers = {
         "servo_kp": Number(kp, "1/%", designed),
+        "servo_kp_below_share": Number(
+            max((8.0 / T**2 - float(rec["spring_below"]) / J) / b / kp, 0.0), "", designed
+        ),
+        "servo_warm_per_K": Number(
+            _BODY_SHARE * COPPER_COEFFICIENT * float(rec["motor_resistance"]) / R,
+            "1/K",
+            "copper; the body takes half the coolant's rise, from memory, unverified",
+        ),
         "servo_ki": Number(ki, "1/(% s)", designed),
         "servo_kd": Number(kd, "s/%", designed),
         "servo_kd_filter_s": Number(_FILTER, "s", "2 to 4 ms, from memory"),
@@ -128,7 +188,13 @@ def servo(car: Car, intent: Intent) -> Rows:
         "servo_integral_band_pct": Number(
             integral_band, "%", "1.5 times the error that a winding 100 K warmer leaves"
         ),
-        "servo_most_duty": Number(1.0, "", tool),
+        "servo_most_duty": Number(1.0, "", tool)
+        if most_current is None
+        else Number(
+            most_duty(car, most_current=most_current),
+            "",
+            "stall current held below the limit at 15 V and -20 degC",
+        ),
         "least_target_pct": Number(
             least_target(car),
             "%",

@@ -16,7 +16,6 @@ from throttlewright.calibration.pack import Packed
 from throttlewright.car.pack import Car
 from throttlewright.drive.batch_cases import Case, varied_car, varied_scenario
 from throttlewright.drive.batch_measures import Measure, all_of, measure_named
-from throttlewright.drive.batch_summary import Summary, summarise
 from throttlewright.drive.faults import TICK
 from throttlewright.drive.kernel import ROW_WIDTH
 from throttlewright.drive.recorder import to_recording
@@ -24,7 +23,7 @@ from throttlewright.drive.scenario import Scenario
 from throttlewright.drive.simulate import prepare, run_rows
 from throttlewright.recording.recording import Recording
 
-__all__ = ["CHUNK", "Job", "Row", "run_batch", "run_chunk", "summary_of"]
+__all__ = ["CHUNK", "Job", "Row", "run_batch", "run_chunk"]
 
 CHUNK = 8
 """Cases that one task takes."""
@@ -203,19 +202,3 @@ def _in_order(
             future.cancel()
         if own is not None:
             own.shutdown(cancel_futures=True)
-
-
-def summary_of(rows: Iterable[Row]) -> Summary:
-    """Gather rows into a summary without keeping them.
-
-    Parameters
-    ----------
-    rows : iterable of Row
-        Such as ``run_batch`` yields.
-
-    Returns
-    -------
-    Summary
-        Worst, best, mean and quantiles of each measure.
-    """
-    return summarise((row.case.index, row.measures) for row in rows)

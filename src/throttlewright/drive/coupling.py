@@ -135,10 +135,11 @@ def to_car(
     u[U_GRADE] = math.atan(0.01 * row[IN_GRADE])
     u[U_HELD_SPEED] = row[IN_HELD_SPEED]
     u[U_LEAK] = 1e-6 * faults[F_LEAK_AFTER_PLATE]
-    u[U_STUCK] = faults[F_PLATE_STUCK]
+    # stuck and let go know no half: the plant reads both as a switch
+    u[U_STUCK] = 1.0 if faults[F_PLATE_STUCK] > 0.0 else 0.0
     u[U_FRICTION] = 1.0 + faults[F_PLATE_FRICTION]
-    u[U_CLOSING_SPRING] = 0.0 if faults[F_CLOSING_SPRING_BROKEN] > 0.0 else 1.0
-    u[U_OPENING_SPRING] = 0.0 if faults[F_OPENING_SPRING_BROKEN] > 0.0 else 1.0
+    u[U_CLOSING_SPRING] = 1.0 - faults[F_CLOSING_SPRING_BROKEN]
+    u[U_OPENING_SPRING] = 1.0 - faults[F_OPENING_SPRING_BROKEN]
     u[U_MOTOR] = 1.0
     u[U_WINDING] = 1.0
     if faults[F_MOTOR_OPEN] > 0.0:
@@ -153,5 +154,5 @@ def to_car(
         u[U_WASTEGATE_STUCK] = 0.0
     if faults[F_WASTEGATE_STUCK_OPEN] > 0.0:
         u[U_WASTEGATE_STUCK] = 1.0
-    u[U_LINK] = faults[F_LINKAGE_LOST]
+    u[U_LINK] = 1.0 if faults[F_LINKAGE_LOST] > 0.0 else 0.0
     u[U_PAIR] = faults[F_ONE_PLATE_DIFFERS]

@@ -43,7 +43,7 @@ class FaultKind:
     proved_at_s : float
          Time of injection there [s].
     goes_wrong : str
-         What is then seen without the reaction.
+         What is then seen without the reaction, judged or not, as the shipped cars show it.
     applies : str
          Cars that can have it.
     limits : tuple of str
@@ -122,7 +122,8 @@ FAULTS: tuple[FaultKind, ...] = (
        "tracks of different slope disagree",
        "take the pedal as released",
        _CRUISE, 2.0,
-       "the demand is not what the foot asks"),
+       "the demand is not what the foot asks: where one track has half the slope of the other it "
+       "is about half, and the car slows at a steady foot"),
     _K("pedal_1_drift", 7, "V", -0.5, -5.0, 5.0, 3,
        "pedal track 1 reads this much beside the truth",
        "tracks disagree",
@@ -185,7 +186,8 @@ FAULTS: tuple[FaultKind, ...] = (
        "both outside their range",
        "bridge and relay off at once, engine speed limited by fuel",
        _CRUISE, 2.0,
-       "the plate is driven without knowing where it is"),
+       "the plate is driven without knowing where it is: the shipped cars press it onto its "
+       "closed stop with the stall current"),
     _K("plate_stuck", 17, "1", 1.0, 0.0, 1.0, 9,
        "the plate does not move any more",
        "target and plate apart, with high current",
@@ -209,7 +211,8 @@ FAULTS: tuple[FaultKind, ...] = (
        "rest position not reached with the bridge off",
        "warn, refuse to arm at the next start",
        "unpowered_default", 0.5,
-       "without power the plate rests at its closed stop and the engine stalls"),
+       "without power the plate stays nearly shut in place of opening to its rest position: a warm "
+       "engine idles on, but there is no limp position to drive home with"),
     _K("linkage_lost", 21, "1", 1.0, 0.0, 1.0, 13,
        "the plate has let go of its shaft and stays where it is",
        "manifold pressure and plate reading disagree; engine speeds up with a released pedal",
@@ -221,15 +224,15 @@ FAULTS: tuple[FaultKind, ...] = (
        "no current at high duty",
        "bridge and relay off and latched",
        _PULL, 3.0,
-       "power falls away with a flat foot, the controller pushes on at full duty and comes "
-       "back with a jump"),
+       "power falls away with a flat foot, the plate goes to its rest position and the controller "
+       "pushes on at full duty"),
     _K("motor_short", 23, "1", 1.0, 0.0, 1.0, 15,
        "the winding is shorted inside",
        "current too high",
        "bridge and relay off, no retry without the key",
        _PULL, 3.0,
-       "the plate goes to its rest position while the bridge carries the stall current for "
-       "ever"),
+       "the plate still follows, but motor and bridge carry several times the healthy current "
+       "for as long as it lasts"),
     _K("polarity_swapped", 24, "1", 1.0, 0.0, 1.0, 16,
        "the motor turns against its command",
        "plate runs away from its target; direction test at the first arming",
@@ -241,7 +244,8 @@ FAULTS: tuple[FaultKind, ...] = (
        "plate runs away from its target; direction test at the first arming",
        "bridge and relay off; refuse to arm",
        _CRUISE, 2.0,
-       "the plate is driven away from its target: power falls away at a steady foot"),
+       "the plate is driven away from its target, here onto its closed stop with the stall "
+       "current: power falls away at a steady foot"),
     _K("bridge_shorted", 26, "1", 1.0, 0.0, 1.0, 18,
        "a switch of the bridge has welded and drives the plate open with full battery voltage",
        "target and plate apart; current with the bridge off",
@@ -265,7 +269,7 @@ FAULTS: tuple[FaultKind, ...] = (
        "supply measured",
        "no learning, tracking watched with wider limits, limited demand",
        "tip_in@2500rpm", 0.5,
-       "the plate is slow and the watch over its tracking trips without need"),
+       "the motor needs twice the duty for the same movement; at 6 V a sound plate still follows"),
     _K("controller_reset", 30, "s", 0.3, 0.001, 10.0, 21,
        "the controller is away for this long and then starts afresh",
        "own start seen while the engine turns",
@@ -283,7 +287,7 @@ FAULTS: tuple[FaultKind, ...] = (
        "sender asks for more than the pedal",
        "ignore it: only lowering is accepted",
        _CRUISE, 2.0,
-       "the car accelerates unasked"),
+       "nothing: a request that raises is never followed, with a reaction or without"),
     _K("brake_switch_lost", 33, "1", 1.0, 0.0, 1.0, 24,
        "the brake switch shows no braking any more",
        "two contacts disagree; pressure without switch",
@@ -314,19 +318,21 @@ FAULTS: tuple[FaultKind, ...] = (
        "plates of the two banks disagree",
        "close all plates alike",
        _PULL, 3.0,
-       "a part of the cylinders works against the rest", "several plates"),
+       "a part of the plates gives no air: power falls off at high engine speed, and in this "
+       "model, where all cylinders share what the others let in, only there", "several plates"),
     _K("wrong_closed_stop", 38, "deg", 2.0, -10.0, 10.0, 27,
        "the learned closed stop is this far below the true reading",
        "rest position outside its window at key-on",
        "refuse what was learned",
        _NEUTRAL, 0.9,
-       "the plate is held too far open: idle hangs high"),
+       "the plate reads too far open and is pressed onto its closed stop: the motor carries its "
+       "stall current and engine speed sags"),
     _K("sensor_intermittent", 39, "1", 1.0, 0.0, 1.0, 28,
        "pedal track 1 drops out for 20 ms of every 100 ms",
        "up and down counter over the range",
        "other track, limited",
-       _CRUISE, 2.0,
-       "the car jerks ten times a second"),
+       "wet_patch", 1.0,
+       "the plate swings ten times a second: power is lost at a steady foot"),
     _K("map_sensor_lost", 40, "1", 1.0, 0.0, 1.0, 26,
        "the manifold pressure sensor reads nothing",
        "pressure below what can be",

@@ -188,14 +188,14 @@ class Driver(Frozen):
 
     kind: Literal["grip_seeking"]
     """Opens up until the driven tyres slip as much as wanted."""
-    reaction_delay: Annotated[float, Quantity("time", "s", 0.0, 2.0)] = 0.25
+    reaction_delay: Annotated[float, Quantity("time", "s", 0.0, 1.0)] = 0.25
     """From what is felt to what the foot does [s]."""
     pedal_resolution: Annotated[float, Quantity("length", "mm", 0.0, 20.0)] = 1e-3
     """Smallest step of the foot at the pad [m]."""
-    slip_target: Annotated[float, Quantity("ratio", "", 0.0, 0.5)] = 0.08
+    slip_target: Annotated[float, Quantity("ratio", "", 0.005, 0.5)] = 0.08
     """Slip of the driven tyres that is sought [-]."""
     gain: Annotated[float, Quantity("ratio", "", 0.0, 100.0)] = 4.0
-    """Rate of the pedal share for one unit of slip error [1/s]."""
+    """Relative rate at which the plate is opened while nothing slips [1/s]."""
     start_speed: Annotated[float, Quantity("speed", "m/s", 0.0, 100.0)] = 0.0
     """Road speed below which the driver does nothing [m/s]."""
     perfect: bool = False
@@ -210,11 +210,6 @@ class Driver(Frozen):
     def resolution_mm(self) -> float:
         """Resolution that acts [mm]."""
         return 0.0 if self.perfect else self.pedal_resolution * 1e3
-
-    @property
-    def slip_target_1(self) -> float:
-        """Slip sought [-]."""
-        return self.slip_target
 
 
 class Vary(Frozen):

@@ -9,6 +9,7 @@ import numpy as np
 from throttlewright.calibration.signals import (
     SIG_BATTERY_V,
     SIG_BRAKE,
+    SIG_BRAKE_PCT,
     SIG_BUS_AGE_S,
     SIG_CLUTCH,
     SIG_COOLANT_DEGC,
@@ -252,6 +253,7 @@ def sense(
     signals[SIG_COOLANT_DEGC] = x[COOLANT] - 273.15
     pressed = row[IN_BRAKE] > 1.0 and faults[F_BRAKE_SWITCH_LOST] == 0.0
     signals[SIG_BRAKE] = 1.0 if pressed else 0.0
+    signals[SIG_BRAKE_PCT] = row[IN_BRAKE] if pressed else 0.0
     signals[SIG_CLUTCH] = 1.0 if row[IN_CLUTCH] > 50.0 else 0.0
     signals[SIG_GEAR] = row[IN_GEAR]
     signals[SIG_CURRENT_A] = x[CURRENT]

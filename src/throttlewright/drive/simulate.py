@@ -39,9 +39,12 @@ from throttlewright.drive.scenario_parts import Driver
 from throttlewright.drive.sensors import M_MAP, M_PIPE
 from throttlewright.recording.recording import Recording
 
-__all__ = ["Prepared", "prepare", "run_rows", "simulate"]
+__all__ = ["MOST_ROWS", "Prepared", "prepare", "run_rows", "simulate", "stride_of"]
 
 _VARIATIONS = 1 << 24
+
+MOST_ROWS = 600_000
+"""Rows kept of one run: ten minutes of every millisecond; a longer run keeps fewer of them."""
 
 
 @dataclass(frozen=True)
@@ -144,6 +147,22 @@ def prepare(
     return Prepared(state, Inputs(table, schedule, driver, window), settle, ticks, everything)
 
 
+def stride_of(scenario: Scenario) -> int:
+    """Return how many ticks lie between two rows that are kept.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Perhaps a variant.
+
+    Returns
+    -------
+    int
+        1 up to ``MOST_ROWS`` ticks, and then as many as keep the rows under that.
+    """
+    return -(-tick_count(scenario) // MOST_ROWS)
+
+
 def run_rows(
     car: Car,
     packed: Packed,
@@ -191,7 +210,7 @@ def simulate(
     variation: int = 0,
     substeps: int = 1,
 ) -> Recording:
-    """Drive a scenario and return its recording at 1 kHz.
+    """Drive a scenario and return its recording, at 1 kHz up to ten minutes.
 
     Parameters
     ----------
@@ -213,11 +232,15 @@ def simulate(
     Returns
     -------
     Recording
-        Channels of ``drive.recorder.TRACE``.
+        Channels of ``drive.recorder.TRACE``; a longer run keeps every ``stride`` th millisecond
+        and says so in its meta, so that its rows stay at ``MOST_ROWS``.
     """
-    prepared = prepare(car, packed, scenario, faults=faults, seed=seed, variation=variation)
+    stride = stride_of(scenario)
+    prepared = prepare(
+        car, packed, scenario, faults=faults, seed=seed, variation=variation, stride=stride
+    )
     rows = run_rows(car, packed, prepared, substeps=substeps)
-    meta = {
+    meta: dict[str, object] = {
         "kind": "trace",
         "car": car.build.name,
         "scenario": scenario.name,
@@ -225,4 +248,7 @@ def simulate(
         "seed": seed,
         "variation": variation,
     }
-    return to_recording(car, rows, step_s=TICK, faults=prepared.faults, meta=meta)
+    if stride > 1:
+        meta["stride"] = stride
+        meta["note"] = f"one row in {stride} milliseconds is kept; peaks between them go unseen"
+    return to_recording(car, rows, step_s=stride * TICK, faults=prepared.faults, meta=meta)

@@ -8,6 +8,7 @@ import re
 import tempfile
 from collections.abc import Callable
 from dataclasses import fields
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from throttlewright.recording.parquet import read_parquet, write_parquet
 from throttlewright.recording.recording import Recording
 
 __all__ = [
+    "calibration_of",
     "check_content",
     "check_item_name",
     "check_kind",
@@ -134,13 +136,19 @@ def check_content(
         elif kind == "intent":
             parse_intent(content, file=label)
         elif kind == "calibration":
-            Calibration.from_json(content)
+            calibration_of(content)
         elif kind == "verdicts":
             verdicts_from_json(content)
         elif kind == "layout":
             _load_json(content)
     except InputError as error:
         raise error.in_file(error.file if kind == "build" and error.file else label) from None
+
+
+@lru_cache(maxsize=8)
+def calibration_of(content: str) -> Calibration:
+    """Return the calibration in its text; the last few are kept, for each save reads it twice."""
+    return Calibration.from_json(content)
 
 
 def recording_of(content: bytes) -> Recording:

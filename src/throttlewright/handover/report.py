@@ -10,6 +10,7 @@ import numpy as np
 
 from throttlewright.handover import pictures
 from throttlewright.handover.cautions import CAUTIONS, NO_CERTIFICATE
+from throttlewright.handover.reaction_table import reaction_section
 from throttlewright.handover.report_data import (
     FigureRow,
     LedgerRow,
@@ -406,6 +407,7 @@ def render_report(data: ReportData) -> str:
         _response(data),
         _cautions(data),
         _knock_on(data),
+        reaction_section(data.reactions),
         _plates(data.plate_study) if data.plate_study is not None else "",
         _surface(data),
         _ledger(data),

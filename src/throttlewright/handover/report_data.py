@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from throttlewright.calibration.reactions import Reaction
 from throttlewright.foundation.errors import InputError
 
 __all__ = [
@@ -255,6 +256,7 @@ class ReportData:
     free_rev: tuple[SpanRow, ...] = ()
     response: ResponseData | None = None
     knock_on: tuple[KnockOnRow, ...] = ()
+    reactions: tuple[Reaction, ...] = ()
     cautions: tuple[str, ...] = ()
     claim: str = ""
     ledger_note: str = ""

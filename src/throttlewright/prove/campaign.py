@@ -34,6 +34,8 @@ __all__ = [
     "Campaign",
     "applicable_faults",
     "applies_to",
+    "check_criteria",
+    "check_faults",
     "plan_campaign",
     "run_campaign",
     "unarmed",
@@ -142,6 +144,38 @@ def applicable_faults(car: Car) -> tuple[FaultKind, ...]:
     return tuple(kind for kind in FAULTS if have[kind.applies])
 
 
+def check_criteria(scenario: Scenario) -> None:
+    """Raise InputError where a scenario names a criterion that there is not."""
+    for name in scenario.criteria:
+        try:
+            criterion(name)
+        except InputError as error:
+            raise InputError(
+                error.message,
+                key=f"scenario {scenario.name}, criteria",
+                value=error.value,
+                allowed=error.allowed,
+                advice=error.advice,
+            ) from None
+
+
+def check_faults(kinds: Iterable[str], car: Car) -> None:
+    """Raise InputError where a car cannot have one of these faults."""
+    possible = applicable_faults(car)
+    for name in kinds:
+        kind = fault_named(name)
+        if kind not in possible:
+            raise InputError(
+                "is no fault of this car",
+                key="fault",
+                value=name,
+                allowed=f"needs {_NEEDS[kind.applies]}",
+            )
+
+
+_NEEDS = {"any": "nothing", "turbo": "a turbo", "several plates": "several plates"}
+
+
 def unarmed(calibration: Calibration, kinds: Iterable[FaultKind]) -> Calibration:
     """Return the calibration without what answers some faults.
 
@@ -198,6 +232,7 @@ def plan_campaign(
     tasks: dict[str, Task] = {}
     for name in list_scenarios() if scenarios is None else scenarios:
         whole = load_scenario(name)
+        check_criteria(whole)
         if not applies_to(whole, car):
             if scenarios is None:
                 continue
@@ -207,17 +242,11 @@ def plan_campaign(
                 value=name,
                 allowed=f"needs {', '.join(whole.applies)}",
             )
+        check_faults((f.kind for f in whole.fault), car)
         for variant in expand(whole):
             tasks[variant.name] = Task(variant, own=faults is None)
     possible = applicable_faults(car)
-    for name in faults or ():
-        if fault_named(name) not in possible:
-            raise InputError(
-                "is no fault of this car",
-                key="fault",
-                value=name,
-                allowed=f"needs {fault_named(name).applies}",
-            )
+    check_faults(faults or (), car)
     for kind in possible:
         if faults is not None and kind.name not in faults:
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from importlib.resources import files
 from typing import Any
 
@@ -12,9 +12,8 @@ from throttlewright.prove import judges_feel as feel
 from throttlewright.prove import judges_safety as safety
 from throttlewright.prove.criterion import Criterion, Found, Settings
 from throttlewright.prove.run import Run
-from throttlewright.prove.verdict import Verdict
 
-__all__ = ["CRITERIA", "criterion", "judge_run", "parse_criteria"]
+__all__ = ["CRITERIA", "criterion", "parse_criteria"]
 
 _FINDERS: dict[str, Callable[[Run, Settings], Found]] = {
     "return_to_idle": safety.return_to_idle,
@@ -122,24 +121,3 @@ def criterion(name: str) -> Criterion:
             allowed=", ".join(CRITERIA),
             advice=f"did you mean {close!r}?" if close else None,
         ) from None
-
-
-def judge_run(run: Run, names: Iterable[str] | None = None) -> tuple[Verdict, ...]:
-    """Return the verdicts of criteria on one run.
-
-    Parameters
-    ----------
-    run : Run
-        What to judge.
-    names : iterable of str, optional
-        Criteria to judge by, those that do not apply included; all that are meant for its scenario
-        when left out.
-
-    Returns
-    -------
-    tuple of Verdict
-        One for each criterion.
-    """
-    if names is None:
-        return tuple(c.judge(run) for c in CRITERIA.values() if c.applies(run))
-    return tuple(criterion(name).judge(run) for name in names)

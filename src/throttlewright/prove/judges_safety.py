@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from throttlewright.calibration.reactions import ACTIONS
 from throttlewright.prove.criterion import Found, Settings
 from throttlewright.prove.feel import turning_points
 from throttlewright.prove.measures import (
@@ -264,7 +265,8 @@ def kept_power(run: Run, settings: Settings) -> Found:
     if healthy_t[-1] < t[-1] - 1e-6:
         raise NotProvenError("the run of the healthy car is shorter")
     missing = np.interp(t, healthy_t, healthy) - actual
-    value = longest_above(t, missing, limit=number(settings, "short_m_s2"))
+    short, gap = number(settings, "short_m_s2"), number(settings, "gap_s")
+    value = longest_above(t, missing, limit=short, gap_s=gap)
     return Found(value, f"most {max(0.0, largest(missing)):.3g} m/s2 below what was asked")
 
 
@@ -300,7 +302,11 @@ def _boost(run: Run, settings: Settings) -> tuple[Floats, Floats, float]:
 def find_overboost_peak(run: Run, settings: Settings) -> Found:
     """Find the largest excess over the boost limit."""
     t, pressure, limit = _boost(run, settings)
-    return Found(overboost(t, pressure, limit_kPa=limit, margin_kPa=0.0).peak_kPa)
+    text = ""
+    if "pipe_kPa" in run.recording.channels:
+        pipe = largest(run.series("pipe_kPa")[1])
+        text = f"before the plate at most {pipe:.4g} kPa, {pipe - limit:+.3g} kPa from that limit"
+    return Found(overboost(t, pressure, limit_kPa=limit, margin_kPa=0.0).peak_kPa, text)
 
 
 def find_overboost_time(run: Run, settings: Settings) -> Found:
@@ -321,7 +327,7 @@ def find_surge(run: Run, settings: Settings) -> Found:
 
 def no_stall(run: Run, settings: Settings) -> Found:
     """Find the least engine speed from when it runs until the key goes off."""
-    t, rpm, key, cut = run.series("engine_rpm", "key_1", "fuel_cut_1")
+    t, rpm, key, action = run.series("engine_rpm", "key_1", "action_1")
     runs = np.flatnonzero(rpm >= number(settings, "running_rpm"))
     if not runs.size:
         raise NotApplicableError("the engine never runs in this run")
@@ -331,12 +337,11 @@ def no_stall(run: Run, settings: Settings) -> Found:
     if not seen.size:
         raise NotApplicableError("the key goes off before the engine runs")
     lowest = int(np.argmin(seen))
-    if (
-        run.fault
-        and float(seen[lowest]) < number(settings, "limit")
-        and np.all(cut[runs[0] + max(0, lowest - 20) : runs[0] + lowest + 1] >= 0.999)
-    ):
-        raise NotApplicableError("fuel was turned off on purpose after a fault")
+    # Only a reaction that is meant to stop the engine may: any other cut of fuel must let it live.
+    off_now = action[runs[0] : end].astype(np.int64) >> ACTIONS.index("fuel_off") & 1
+    stopped = float(seen[lowest]) < number(settings, "limit")
+    if run.fault and stopped and np.all(off_now[max(0, lowest - 20) : lowest + 1]):
+        raise NotApplicableError("the reaction fuel_off stopped the engine on purpose")
     return Found(float(seen[lowest]))
 
 

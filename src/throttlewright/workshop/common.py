@@ -6,7 +6,7 @@ import math
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +76,41 @@ def write_text(path: Path, text: str) -> None:
 
 
 _MARK = ".throttlewright"
+_MARK_HEAD = "written by throttlewright: the files named here are replaced, all others are kept"
+
+
+def _names(folder: Path) -> list[str]:
+    """Names of the files in a folder and below, with slashes; a link counts as a file."""
+    found = []
+    for place, folders, files in os.walk(folder):
+        links = [name for name in folders if (Path(place) / name).is_symlink()]
+        found += [(Path(place) / name).relative_to(folder).as_posix() for name in (*files, *links)]
+    return sorted(found)
+
+
+def _foreign(folder: Path, new: Sequence[str]) -> list[str]:
+    """Names of the files in a marked folder that its mark does not name."""
+    lines = (folder / _MARK).read_text(encoding="utf-8", errors="replace").splitlines()
+    # a mark without names is of a time when results alone lay beside it
+    written = lines[1:] if lines[:1] == [_MARK_HEAD] else new
+    return sorted({*_names(folder)} - {_MARK, *written})
+
+
+def _carry(folder: Path, staging: Path, names: Sequence[str]) -> None:
+    """Take files of another hand along, so that the old folder stays whole until the new stands."""
+    for name in names:
+        clash = [name, *(part.as_posix() for part in Path(name).parents)][:-1]
+        if os.path.lexists(staging / name) or any((staging / n).is_file() for n in clash):
+            raise InputError(
+                "a file that was not written by this command has the name of a result",
+                file=folder / name,
+                advice="move it, or give another --out",
+            )
+        (staging / name).parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.link(folder / name, staging / name, follow_symlinks=False)
+        except (OSError, NotImplementedError):
+            shutil.copy2(folder / name, staging / name, follow_symlinks=False)
 
 
 def write_folder(
@@ -83,7 +118,8 @@ def write_folder(
 ) -> Path:
     """Write a set of files as one folder: all of them or none.
 
-    A folder written here earlier is replaced; any other folder that is not empty is refused.
+    In a folder written here earlier the files that were written then are replaced, and whatever
+    else lies there is kept; any other folder that is not empty is refused.
 
     Parameters
     ----------
@@ -102,7 +138,8 @@ def write_folder(
     Raises
     ------
     InputError
-        If the folder holds something else, or cannot be written.
+        If the folder holds something else, or a file of another hand has a name that is to be
+        written, or it cannot be written.
     """
     folder = Path(target)
     ours = (folder / _MARK).is_file()
@@ -119,13 +156,16 @@ def write_folder(
         folder.parent.mkdir(parents=True, exist_ok=True)
         staging = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}-"))
         staging.chmod(0o755)
-        (staging / _MARK).write_text("written by throttlewright; replaced as a whole\n", "utf-8")
         for name, text in files.items():
             (staging / name).parent.mkdir(parents=True, exist_ok=True)
             (staging / name).write_text(text, encoding="utf-8", newline="\n")
         if extra is not None:
             extra(staging)
+        new = _names(staging)
+        (staging / _MARK).write_text("\n".join((_MARK_HEAD, *new, "")), encoding="utf-8")
         old = None
+        if ours:
+            _carry(folder, staging, _foreign(folder, new))
         if folder.exists():
             old = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}-old-"))
             os.replace(folder, old / "was")
@@ -134,10 +174,10 @@ def write_folder(
         except BaseException:
             if old is not None:
                 os.replace(old / "was", folder)
+                old.rmdir()
             raise
-        finally:
-            if old is not None:
-                shutil.rmtree(old, ignore_errors=True)
+        if old is not None:
+            shutil.rmtree(old, ignore_errors=True)
     except OSError as error:
         raise InputError(
             f"cannot be written ({error.strerror or error})",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 from pydantic import Field
 
 from throttlewright.calibration.calibration import Calibration
@@ -9,6 +11,13 @@ from throttlewright.car.motion import in_motion
 from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
 from throttlewright.prove.corner_exit import CornerRow, corner_table
 from throttlewright.workshop.common import Model, open_car
+
+_SAME = 3e-3
+"""Differences below it count as none [s], and more than it where even the perfect driver, to whom
+both maps are alike, comes out further apart on them."""
+
+Delay = Annotated[float, Field(ge=0.0, le=1.0, allow_inf_nan=False)]
+Resolution = Annotated[float, Field(ge=0.0, le=20.0, allow_inf_nan=False)]
 
 __all__ = ["CornerLine", "CornerRequest", "CornerResult", "corner"]
 
@@ -18,9 +27,12 @@ class CornerRequest(Model):
 
     build: str
     calibration: str
-    delays_s: tuple[float, ...] = Field((0.15, 0.25, 0.35), min_length=1)
-    resolutions_mm: tuple[float, ...] = Field((0.5, 1.0, 2.0), min_length=1)
-    distance_m: float = Field(40.0, ge=5.0, le=200.0)
+    delays_s: tuple[Delay, ...] = Field((0.15, 0.25, 0.35), min_length=1)
+    """Reaction delays [s]."""
+    resolutions_mm: tuple[Resolution, ...] = Field((0.5, 1.0, 2.0), min_length=1)
+    """Finest steps of the foot at the pad [mm]."""
+    distance_m: float = Field(40.0, ge=5.0, le=200.0, allow_inf_nan=False)
+    """Length of the exit [m]."""
 
 
 class CornerLine(Model):
@@ -109,10 +121,13 @@ def _line(row: CornerRow) -> CornerLine:
 def _claim(rows: tuple[CornerRow, ...]) -> str:
     human = [row.lost_s for row in rows[1:]]
     control = abs(rows[0].lost_s)
-    won = sum(lost > 0.0 for lost in human)
+    none = max(_SAME, control)
+    won = sum(lost >= none for lost in human)
+    same = sum(abs(lost) < none for lost in human)
     text = (
-        f"one to one loses to {won} of {len(human)} drivers, "
-        f"by {min(human):.3f} to {max(human):.3f} s; a perfect driver differs by {control:.3f} s"
+        f"one to one loses time with {won} of {len(human)} drivers, {same} within "
+        f"{1e3 * none:.0f} ms; differences {min(human):+.3f} to {max(human):+.3f} s; "
+        f"a perfect driver differs by {control:.3f} s"
     )
     if won < len(human):
         text += ": on this car the map is not faster for every driver"

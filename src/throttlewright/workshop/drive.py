@@ -5,16 +5,19 @@ from __future__ import annotations
 import os
 import re
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, ValidationError
 
+from throttlewright.build.problems import as_input_error
 from throttlewright.calibration.calibration import Calibration
-from throttlewright.calibration.pack import pack_calibration
+from throttlewright.calibration.pack import Packed, pack_calibration
 from throttlewright.car.motion import in_motion
 from throttlewright.car.pack import Car
+from throttlewright.drive.channels import IN_GEAR
 from throttlewright.drive.faults import InjectedFault, fault_named
 from throttlewright.drive.scenario import Scenario, expand, load_scenario
 from throttlewright.drive.simulate import simulate
@@ -28,13 +31,24 @@ from throttlewright.foundation.events import (
     never,
 )
 from throttlewright.handover.trace_picture import charges, trace_picture
-from throttlewright.prove.campaign import applies_to
+from throttlewright.prove.campaign import (
+    FAULT_CRITERIA,
+    applies_to,
+    check_criteria,
+    check_faults,
+)
 from throttlewright.prove.criteria import CRITERIA, criterion
-from throttlewright.prove.run import Run
+from throttlewright.prove.run import CarFacts, Run
 from throttlewright.recording.parquet import write_parquet
 from throttlewright.recording.recording import Recording
-from throttlewright.workshop.common import Model, open_car, write_text
-from throttlewright.workshop.prove import VerdictLine, car_facts, open_intent, verdict_line
+from throttlewright.workshop.common import Model, open_car, rpm
+from throttlewright.workshop.prove import (
+    VerdictLine,
+    car_facts,
+    open_intent,
+    other_car_notes,
+    verdict_line,
+)
 
 __all__ = [
     "ChargeShare",
@@ -109,10 +123,18 @@ class DriveResult(Model):
     bench_only: bool
     caution: str | None
     runs: tuple[DrivenRun, ...]
+    notes: tuple[str, ...] = ()
     written: tuple[str, ...] = ()
 
+    @property
+    def exit_code(self) -> int:
+        """1 when a verdict failed or could not be proven, else 0."""
+        judged = (verdict.status for run in self.runs for verdict in run.verdicts)
+        return 1 if any(status in ("fail", "not_proven") for status in judged) else 0
 
-_FAULT = re.compile(r"([a-z0-9_]+)@(\d+(?:\.\d+)?) ?(s|ms)(?:=(-?\d+(?:\.\d+)?))?")
+
+_NUMBER = r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)"
+_FAULT = re.compile(rf"([a-z0-9_]+)@{_NUMBER} ?(s|ms)(?:={_NUMBER})?")
 
 
 def parse_fault(text: str) -> InjectedFault:
@@ -131,7 +153,7 @@ def parse_fault(text: str) -> InjectedFault:
     Raises
     ------
     InputError
-        If it is written otherwise, or the kind is unknown, or the severity out of range.
+        If it is written otherwise, or the kind is unknown, or time or severity out of range.
     """
     match = _FAULT.fullmatch(text.strip())
     if match is None:
@@ -151,8 +173,18 @@ def parse_fault(text: str) -> InjectedFault:
             value=match[4],
             allowed=f"{kind.low:g} to {kind.high:g}{unit}, not 0",
         )
-    data = {"kind": kind.name, "at": f"{match[2]} {match[3]}", "severity": severity}
-    return InjectedFault.model_validate(data)
+    data = {"kind": kind.name, "at": f"{float(match[2])!r} {match[3]}", "severity": severity}
+    try:
+        return InjectedFault.model_validate(data)
+    except ValidationError as error:
+        found = as_input_error(error, InjectedFault)
+        raise InputError(
+            found.message,
+            key=f"fault {kind.name}, {found.key}",
+            value=found.value,
+            allowed=found.allowed,
+            advice=found.advice,
+        ) from None
 
 
 def charge_names(calibration: Calibration) -> dict[int, str]:
@@ -195,8 +227,46 @@ def _in_charge(recording: Recording, names: dict[int, str]) -> tuple[ChargeShare
     return tuple(ChargeShare(name=n, share_pct=round(100.0 * s / whole, 2)) for n, s in ranked)
 
 
+_OVER_LIMIT = 1.05
+"""Share of the speed limit up to which a start is taken: the overshoot of a limiter; common
+practice, no source."""
+
+
+def _check_start(scenario: Scenario, car: Car) -> None:
+    """Raise where one variant starts in a gear or at a speed that the car does not have."""
+    gears = int(car.record["gears"])
+    asked = [float(scenario.start.gear)]
+    asked += [gear for entry in scenario.input if entry.column == IN_GEAR for gear in entry.value]
+    if max(asked) > gears:
+        raise InputError(
+            "asks for a gear that the car does not have",
+            key=f"scenario {scenario.name}, gear",
+            value=int(max(asked)),
+            allowed=f"0 to {gears}",
+        )
+    if scenario.start.speed is None:
+        return
+    omega = scenario.start.speed.speed(idle_speed=car.idle, limit_speed=car.limit)
+    if omega > _OVER_LIMIT * car.limit:
+        raise InputError(
+            "starts above the speed limit of the engine",
+            key=f"scenario {scenario.name}, start.speed",
+            value=f"{omega * rpm:.0f} rpm",
+            allowed=f"up to {_OVER_LIMIT * car.limit * rpm:.0f} rpm",
+        )
+
+
 def _variants(request: DriveRequest, car: Car) -> tuple[Scenario, ...]:
+    variants = _chosen(request, car)
+    for variant in variants:
+        _check_start(variant, car)
+    return variants
+
+
+def _chosen(request: DriveRequest, car: Car) -> tuple[Scenario, ...]:
     scenario = load_scenario(request.scenario)
+    check_criteria(scenario)
+    check_faults((fault.kind for fault in scenario.fault), car)
     if not applies_to(scenario, car):
         raise InputError(
             "is no scenario for this car",
@@ -236,23 +306,114 @@ def _check_folder(path: str | None, suffix: str, option: str) -> None:
         raise InputError("the folder does not exist", key=option, value=path)
 
 
-def _write_trace(recording: Recording, target: Path) -> None:
-    handle, name = tempfile.mkstemp(dir=target.resolve().parent, prefix=".trace", suffix=".part")
-    os.close(handle)
-    try:
-        write_parquet(recording, name)
-        os.chmod(name, 0o644)
-        os.replace(name, target)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+class _Outputs:
+    """Files that wait beside their places until all runs are done, so that all appear or none."""
+
+    def __init__(self) -> None:
+        self._waiting: list[tuple[Path, Path]] = []
+
+    def add(self, target: Path, write: Callable[[Path], None]) -> None:
+        """Write a file beside its place."""
+        try:
+            handle, name = tempfile.mkstemp(
+                dir=target.resolve().parent, prefix=".drive", suffix=".part"
+            )
+            os.close(handle)
+            self._waiting.append((Path(name), target))
+            write(Path(name))
+            os.chmod(name, 0o644)
+        except OSError as error:
+            raise _unwritable(target, error) from None
+
+    def keep(self) -> tuple[str, ...]:
+        """Give all files their names; return the names."""
+        for place, target in self._waiting:
+            try:
+                os.replace(place, target)
+            except OSError as error:
+                raise _unwritable(target, error) from None
+        return tuple(str(target) for _, target in self._waiting)
+
+    def drop(self) -> None:
+        """Remove what still waits."""
+        for place, _ in self._waiting:
+            place.unlink(missing_ok=True)
+
+
+def _unwritable(target: Path, error: OSError) -> InputError:
+    return InputError(f"cannot be written ({error.strerror or error})", file=target)
 
 
 def _verdicts(run: Run, scenario: Scenario) -> tuple[VerdictLine, ...]:
     names: Sequence[str] = [c.name for c in CRITERIA.values() if c.applies(run)]
     names = [*dict.fromkeys([*scenario.criteria, *names])]
+    if run.fault:
+        # as in a proof: a broken car must hurt nobody, how it feels is no matter
+        names = FAULT_CRITERIA
     verdicts = [criterion(name).judge(run) for name in names]
     return tuple(verdict_line(v) for v in verdicts if v.status != "not_applicable")
+
+
+@dataclass(frozen=True)
+class _Drive:
+    """What all variants of one request share."""
+
+    request: DriveRequest
+    build_name: str
+    car: Car
+    calibration: Calibration
+    packed: Packed
+    faults: tuple[InjectedFault, ...]
+    facts: CarFacts
+    names: dict[int, str]
+    several: bool
+
+
+def _one(work: _Drive, scenario: Scenario, outputs: _Outputs) -> DrivenRun:
+    """Drive one variant and write its files; its recordings are gone before the next begins."""
+    request, seed = work.request, work.request.seed
+    recording = simulate(work.car, work.packed, scenario, faults=work.faults, seed=seed)
+    broken = (*scenario.fault, *work.faults)
+    twin = None
+    if broken:
+        healthy = scenario.model_copy(update={"fault": ()})
+        twin = simulate(work.car, work.packed, healthy, seed=seed)
+    kind = broken[-1] if broken else None
+    run = Run(
+        recording,
+        scenario.name,
+        work.facts,
+        twin,
+        "" if kind is None else kind.kind,
+        0.0 if kind is None else kind.at,
+    )
+    if request.out is not None:
+        target = _target(request.out, scenario, work.several)
+        outputs.add(target, lambda place: write_parquet(recording, place))
+    if request.picture is not None:
+        svg = trace_picture(
+            recording,
+            title=f"{work.build_name}: {scenario.title} ({scenario.name})",
+            names=work.names,
+            bench_only=work.calibration.bench_only,
+            caution=scenario.caution,
+        )
+        text = svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1) + "\n"
+        target = _target(request.picture, scenario, work.several)
+        outputs.add(target, lambda place: _write_picture(place, text))
+    return DrivenRun(
+        scenario=scenario.name,
+        title=scenario.title,
+        faults=tuple(f.kind for f in broken),
+        figures=_figures(recording),
+        in_charge=_in_charge(recording, work.names),
+        events=tuple(EventLine(t_s=e.t_s, name=e.name, text=e.text) for e in recording.events),
+        verdicts=_verdicts(run, scenario),
+    )
+
+
+def _write_picture(place: Path, text: str) -> None:
+    place.write_text(text, encoding="utf-8", newline="\n")
 
 
 def drive(
@@ -287,6 +448,7 @@ def drive(
     intent = None if request.intent is None else open_intent(request.intent)
     faults = tuple(parse_fault(text) for text in request.faults)
     variants = _variants(request, car)
+    check_faults((fault.kind for fault in faults), car)
     for fault in faults:
         if fault.at >= variants[0].duration:
             raise InputError(
@@ -295,69 +457,33 @@ def drive(
                 value=f"{fault.at:g} s",
                 allowed=f"before {variants[0].duration:g} s",
             )
-    packed = pack_calibration(calibration)
-    facts = car_facts(car, calibration, intent)
-    names = charge_names(calibration)
+    work = _Drive(
+        request=request,
+        build_name=file.build.name,
+        car=car,
+        calibration=calibration,
+        packed=pack_calibration(calibration),
+        faults=faults,
+        facts=car_facts(car, calibration, intent),
+        names=charge_names(calibration),
+        several=len(variants) > 1,
+    )
     runs: list[DrivenRun] = []
-    todo: list[tuple[Path, Recording | str]] = []
-    for number, scenario in enumerate(variants):
+    outputs = _Outputs()
+    try:
+        for number, scenario in enumerate(variants):
+            check_cancelled(cancelled)
+            runs.append(_one(work, scenario, outputs))
+            on_event(Event("runs", number + 1, len(variants), scenario.name))
         check_cancelled(cancelled)
-        recording = simulate(car, packed, scenario, faults=faults, seed=request.seed)
-        broken = (*scenario.fault, *faults)
-        twin = None
-        if broken:
-            healthy = scenario.model_copy(update={"fault": ()})
-            twin = simulate(car, packed, healthy, seed=request.seed)
-        kind = broken[-1] if broken else None
-        run = Run(
-            recording,
-            scenario.name,
-            facts,
-            twin,
-            "" if kind is None else kind.kind,
-            0.0 if kind is None else kind.at,
-        )
-        runs.append(
-            DrivenRun(
-                scenario=scenario.name,
-                title=scenario.title,
-                faults=tuple(f.kind for f in broken),
-                figures=_figures(recording),
-                in_charge=_in_charge(recording, names),
-                events=tuple(
-                    EventLine(t_s=e.t_s, name=e.name, text=e.text) for e in recording.events
-                ),
-                verdicts=_verdicts(run, scenario),
-            )
-        )
-        if request.out is not None:
-            todo.append((_target(request.out, scenario, len(variants) > 1), recording))
-        if request.picture is not None:
-            svg = trace_picture(
-                recording,
-                title=f"{file.build.name}: {scenario.title} ({scenario.name})",
-                names=names,
-                bench_only=calibration.bench_only,
-                caution=scenario.caution,
-            )
-            text = svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
-            todo.append((_target(request.picture, scenario, len(variants) > 1), text + "\n"))
-        on_event(Event("runs", number + 1, len(variants), scenario.name))
-    check_cancelled(cancelled)
-    for target, what in todo:
-        try:
-            if isinstance(what, str):
-                write_text(target, what)
-            else:
-                _write_trace(what, target)
-        except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror or error})", file=target
-            ) from None
+        written = outputs.keep()
+    finally:
+        outputs.drop()
     return DriveResult(
         name=file.build.name,
         bench_only=calibration.bench_only,
         caution=variants[0].caution,
         runs=tuple(runs),
-        written=tuple(str(target) for target, _ in todo),
+        notes=tuple(other_car_notes(file, calibration)),
+        written=written,
     )

@@ -12,6 +12,7 @@ from throttlewright.build.write import to_toml
 from throttlewright.calibration.calibration import Calibration
 from throttlewright.car.pack import Car, pack
 from throttlewright.foundation.errors import InputError
+from throttlewright.garage.contents import calibration_of
 from throttlewright.garage.errors import ConflictError, StaleWriteError
 from throttlewright.garage.records import RevisionInfo
 from throttlewright.garage.store import MAIN, Garage
@@ -148,7 +149,7 @@ def held_calibration(
             )
         name = max(have, key=lambda item: item.id).name
     head = garage.head(car, "calibration", name, branch=branch, drafts=False)
-    return _revision(head), Calibration.from_json(_text(garage, head.id))
+    return _revision(head), calibration_of(_text(garage, head.id))
 
 
 def lay_out(

@@ -36,6 +36,7 @@ __all__ = [
     "VerdictLine",
     "car_facts",
     "open_intent",
+    "other_car_notes",
     "prove",
     "verdict_line",
 ]
@@ -88,6 +89,7 @@ class FaultResult(Model):
     worst_with: VerdictLine | None
     worst_without: VerdictLine | None
     goes_wrong: str
+    """What is seen without the reaction, where it was needed or not shown."""
 
 
 class ProveResult(Model):
@@ -207,6 +209,9 @@ def _beside(verdicts: Sequence[Verdict], without: VerdictLine | None) -> Verdict
     return verdict_line(same[0]) if same else worst
 
 
+_UNSEEN = "without any reaction nothing that is judged went wrong in what was driven"
+
+
 def _faults(matrix: FaultMatrix) -> tuple[FaultResult, ...]:
     found = []
     for one in matrix.summary():
@@ -227,7 +232,7 @@ def _faults(matrix: FaultMatrix) -> tuple[FaultResult, ...]:
                 scenarios=tuple(dict.fromkeys(v.scenario for v in on)),
                 worst_with=_beside(on, without),
                 worst_without=without,
-                goes_wrong=kind.goes_wrong,
+                goes_wrong=kind.goes_wrong if need != "not needed here" else _UNSEEN,
             )
         )
     return tuple(found)
@@ -266,10 +271,15 @@ def _page(result: ProveResult, campaign: Campaign) -> str:
     )
 
 
-def _notes(file: BuildFile, calibration: Calibration, faults: Sequence[FaultResult]) -> list[str]:
-    notes = []
+def other_car_notes(file: BuildFile, calibration: Calibration) -> list[str]:
+    """Return the note on a calibration that was designed for another build, or nothing."""
     if calibration.build_sha256 and calibration.build_sha256 != file.sha256:
-        notes.append("The calibration was designed for another state of this build file.")
+        return ["The calibration was designed for another state of this build file."]
+    return []
+
+
+def _notes(file: BuildFile, calibration: Calibration, faults: Sequence[FaultResult]) -> list[str]:
+    notes = other_car_notes(file, calibration)
     idle = [f.fault for f in faults if f.reaction == "not needed here"]
     if idle:
         notes.append(
@@ -342,7 +352,7 @@ def prove(
         return result
     names = ("proof.html", "verdicts.json")
     written = tuple(str(Path(request.out) / name) for name in names)
-    result = result.model_copy(update={"written": written})
-    text = result.model_dump_json(indent=1) + "\n"
+    # without the places written to, so that equal runs give equal bytes wherever they are kept
+    text = result.model_dump_json(indent=1, exclude={"written"}) + "\n"
     write_folder(request.out, {names[0]: _page(result, campaign), names[1]: text})
-    return result
+    return result.model_copy(update={"written": written})

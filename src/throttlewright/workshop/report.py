@@ -22,6 +22,7 @@ from throttlewright.design.knock_on import KnockOn
 from throttlewright.design.ledger import rank_ledger
 from throttlewright.design.pedal import PedalMap, demand_form, design_pedal_map, one_to_one
 from throttlewright.design.plate_study import PlateRow, PlateStudy, plate_study
+from throttlewright.design.reactions import typical_reactions
 from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
 from throttlewright.handover.report_data import (
     FanData,
@@ -372,6 +373,7 @@ def report_data(
         figures=_figure_rows(shown),
         response=response,
         knock_on=tuple(_knock_on(row) for row in knock_on),
+        reactions=typical_reactions(car, intent.intent),
         cautions=_cautions(study),
         claim=_sentence(first.map.claim),
         ledger_note=(

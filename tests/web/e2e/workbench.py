@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import httpx
 import pytest
@@ -30,14 +30,16 @@ FULL = os.environ.get("THROTTLEWRIGHT_EFFORT") == "full"
 HOW = "no Chromium here; install it with: sudo apt-get update && sudo apt-get install -y chromium"
 
 
+def missing(how: str) -> NoReturn:
+    """Skip and say how to get what is not here; a failure where nothing may be skipped."""
+    if os.environ.get("THROTTLEWRIGHT_NO_SKIP") == "1":
+        pytest.fail(how)
+    pytest.skip(how)
+
+
 def chromium() -> str:
-    """The system's Chromium; without it these tests skip, or fail where none may skip."""
-    found = shutil.which("chromium") or shutil.which("chromium-browser")
-    if found is None:
-        if os.environ.get("THROTTLEWRIGHT_NO_SKIP") == "1":
-            pytest.fail(HOW)
-        pytest.skip(HOW)
-    return found
+    """The system's Chromium."""
+    return shutil.which("chromium") or shutil.which("chromium-browser") or missing(HOW)
 
 
 def build_pages() -> None:
@@ -58,8 +60,9 @@ def free_port() -> int:
 class Server:
     """The command `throttlewright serve` in a process of its own."""
 
-    def __init__(self, garage: Path) -> None:
+    def __init__(self, garage: Path, *, source: Path = ROOT / "src") -> None:
         self.garage = garage
+        self.source = source
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.process: subprocess.Popen[str] | None = None
@@ -72,7 +75,7 @@ class Server:
         with (self.garage.parent / f"served-{self.port}.txt").open("a") as log:
             self.process = subprocess.Popen(
                 [sys.executable, "-c", code, *arguments, "--no-browser"],
-                env={**os.environ, "PYTHONPATH": str(ROOT / "src")},
+                env={**os.environ, "PYTHONPATH": str(self.source)},
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 text=True,
@@ -130,6 +133,6 @@ class Server:
             who="Ada",
         )
 
-    def plate(self, car: int, mode: str | None = None) -> dict[str, Any]:
-        """The plate table as the server keeps it."""
-        return dict(self.get(f"pedal/{car}", **({} if mode is None else {"mode": mode}))["plate_table"])
+    def plate(self, car: int) -> dict[str, Any]:
+        """The plate table of the first mode as the server keeps it."""
+        return dict(self.get(f"pedal/{car}")["plate_table"])

@@ -1,0 +1,1 @@
+"""Learning from recordings: what a record tells of sensors, servo and car, and what it cannot."""

@@ -89,6 +89,9 @@ def quiet() -> np.void:
     car = copied(moving().record)
     car["sensor_noise"] = car["pressure_noise"] = 0.0
     car["sensor_step"] = 1e-9
+    # stick is no rate and has no place in a reference: dry friction has tests of its own against
+    # a fine step (test_plant_servo)
+    car["servo_coulomb"] = car["servo_breakaway"] = 0.0
     return car
 
 
@@ -197,13 +200,8 @@ def test_a_tip_in_agrees_with_radau_restarted_each_millisecond(name: str) -> Non
     rows, reference = both()
     place = CHANNELS[name]
     ours, theirs = rows[:, place], reference[:, place]
-    # dry friction is rounded in the rates and has no breakaway there: where the plate sticks, and
-    # while it creeps away from that, they part by design; 0.5 rad/s is 4 % of its full speed
-    moving_ = (np.abs(rows[:, PLATE_SPEED]) > 0.5) & (np.abs(reference[:, PLATE_SPEED]) > 0.5)
-    used = moving_ if place == PLATE else np.ones(ours.size, dtype=bool)
     span = np.ptp(theirs)
-    error = np.abs(ours - theirs)[used] / span
-    assert used.sum() > 20
+    error = np.abs(ours - theirs) / span
     assert np.percentile(error, 99) <= 1e-3, (name, np.percentile(error, 99), error.max())
     assert error.max() <= 5e-3, (name, error.max())
 

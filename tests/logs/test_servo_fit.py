@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections import Counter
 from dataclasses import replace
 
@@ -14,11 +15,13 @@ from throttlewright.car.pack import Car, pack
 from throttlewright.car.record import copied
 from throttlewright.foundation.errors import InputError
 from throttlewright.logs.servo_fit import fit_servo, with_fit
+from throttlewright.logs.servo_guess import first_guess
 from throttlewright.logs.servo_records import prepare, record_plan, simulate_record
 from throttlewright.physics.servo import BRIDGE_DRIVEN
 from throttlewright.recording.recording import Channel, Recording
 
-SEEDS = 2
+FULL = os.environ.get("THROTTLEWRIGHT_EFFORT") == "full"
+SEEDS = 20 if FULL else 3
 
 
 def body(**changes: float) -> Car:
@@ -40,8 +43,8 @@ def body(**changes: float) -> Car:
 
 TRUTH = {
     "resistance": 1.5, "motor_constant": 0.383, "spring_above": 0.087, "preload_above": 0.396,
-    "preload_below": 0.396, "coulomb": 0.284, "breakaway": 0.3266, "inertia": 0.0021,
-    "viscous": 0.0088, "default_opening": math.radians(6.0),
+    "spring_below": 0.087, "preload_below": 0.396, "coulomb": 0.284, "breakaway": 0.3266,
+    "inertia": 0.0021, "viscous": 0.0088, "default_opening": math.radians(6.0),
     "stick_band": 2.0 * 0.3266 * 1.65 / 0.383,
 }  # fmt: skip
 BELIEF = {
@@ -64,17 +67,55 @@ def fits(plan):
 
 
 def test_intervals_cover_the_truth_and_are_narrow(fits) -> None:
-    """From numbers 15 to 40 % wrong, noise of 0.05 A and 10 bits."""
+    """From numbers 15 to 100 % wrong, noise of 0.05 A and 10 bits; allowances from other seeds."""
     hits = Counter(
         name for f in fits for name, true in TRUTH.items()
         if f.estimates[name].low <= true <= f.estimates[name].high
     )  # fmt: skip
     assert sum(hits.values()) >= 0.88 * SEEDS * len(TRUTH), hits
+    if FULL:
+        # three or so seeds are too few to count each figure by itself
+        assert all(hits[name] >= 0.88 * SEEDS for name in TRUTH), hits
     for fit in fits:
         for name in ("spring_above", "coulomb", "resistance", "motor_constant"):
             found = fit.estimates[name]
             assert found.told
             assert 0.5 * (found.high - found.low) <= 0.10 * found.value, name
+
+
+def test_records_at_200_hz_are_covered_too(plan) -> None:
+    """Between samples a ramp goes on; held instead, it comes late and moves each torque by 1 %."""
+    belief = body(**BELIEF)
+    seeds = range(SEEDS) if FULL else (0,)
+    found = [
+        fit_servo(
+            [prepare(simulate_record(body(), plan, seed=k, rate=200.0), car=belief)],
+            car=belief, gain_error=0.0,
+        ).estimates
+        for k in seeds
+    ]  # fmt: skip
+    hits = sum(f[n].low <= true <= f[n].high for f in found for n, true in TRUTH.items())
+    assert hits >= 0.88 * len(found) * len(TRUTH)
+
+
+def test_the_search_begins_near_the_truth(plan) -> None:
+    """Regressions alone, from the same wrong numbers: what the record shows plainly, to 5 %."""
+    belief = body(**BELIEF)
+    guess = first_guess(belief, [prepare(simulate_record(body(), plan, seed=3), car=belief)])
+    assert guess["resistance"] == pytest.approx(1.65, rel=0.02)
+    for name in ("motor_constant", "preload_above", "spring_above", "coulomb", "inertia"):
+        assert guess[name] == pytest.approx(TRUTH[name], rel=0.05), name
+
+
+def test_what_is_told_is_near_the_truth(fits) -> None:
+    """Six degrees below rest do not tell that slope; all else comes out within 3 %."""
+    for fit in fits:
+        for name, true in TRUTH.items():
+            found = fit.estimates[name]
+            if name == "spring_below" and not found.told:
+                assert "closed stop" in found.reason
+            elif name != "spring_below":
+                assert found.value == pytest.approx(true, rel=0.03), name
 
 
 def test_the_fit_goes_into_the_car(fits) -> None:

@@ -8,22 +8,19 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter1d
-from scipy.optimize import lsq_linear
 
 from throttlewright.car.pack import Car
 from throttlewright.car.record import copied
 from throttlewright.foundation.errors import InputError
+from throttlewright.logs.servo_guess import first_guess
 from throttlewright.logs.servo_model import (
     BELOW,
     FIELDS,
     LOGARITHMIC,
     ServoModel,
     smooth,
-    still_until,
 )
 from throttlewright.logs.servo_records import Record
-from throttlewright.physics.servo import BRIDGE_DRIVEN
 
 __all__ = ["Estimate", "ServoFit", "fit_servo", "with_fit"]
 
@@ -68,15 +65,18 @@ _Z = 1.96
 _STEP = 2e-3
 _FLOOR = np.array([math.radians(0.01), 2e-3])
 _BLOCK = 0.1
-_HALF = 6
-"""Ticks to either side in each of three running means of the first guess."""
-_GUESS_TORQUE = 0.02
-"""Spread of one torque of the first guess [N m]."""
-MODEL_ERROR = 0.004
-MODEL_ERROR_REST = math.radians(0.03)
-"""Standard deviation that the arithmetic of the fit adds to each figure [-] and to the rest
-position [rad]; from fits to simulated records, whose scatter exceeds the noise's by so much."""
-_ROUNDS = 9
+MODEL_ERROR = 0.002
+MODEL_ERROR_REST = math.radians(0.01)
+"""An allowance chosen on simulated records: standard deviation added to each figure [-] and to the
+rest position [rad] for the arithmetic of the model. It says nothing of what a real body does that
+the model leaves out."""
+SCATTER = 1.7
+"""Standard deviation over what the linearised fit says [-]. Chosen on simulated records too: the
+search ends a little beside the best fit, where the breakaway of single ticks roughens the slope."""
+_ROUNDS = 10
+_ENOUGH = 4.0
+"""Two steps in a row that gain less end the search, in squared standard deviations [-]; the
+breakaway of single ticks roughens the sum of some 20000 squares by more."""
 _LONG = 3.0
 """Differences along the axes of the spread, in standard deviations."""
 _LEAST_MOTION = math.radians(3.0)
@@ -112,99 +112,6 @@ class ServoFit:
     current_rms: float
     traces: tuple[_Array, ...] = field(repr=False)
     notes: tuple[str, ...] = ()
-
-
-def _filtered(values: _Array) -> _Array:
-    return smooth(smooth(smooth(values, _HALF), _HALF), _HALF)
-
-
-def _throughout(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Where the mask holds over all that the filter sees."""
-    return np.asarray(minimum_filter1d(mask, 6 * _HALF + 3, mode="nearest"))
-
-
-def _electrical(guess: dict[str, float], rows: list[dict[str, _Array]]) -> None:
-    inside = [_throughout(r["driven"] & (np.abs(r["current"]) > 0.2)) for r in rows]
-    i, w, u = (
-        np.concatenate([r[n][k] for r, k in zip(rows, inside, strict=True)])
-        for n in ("current", "omega", "volts")
-    )
-    if len(u) > 100:
-        found, *_ = np.linalg.lstsq(np.column_stack([i, w]), u, rcond=None)
-        if 0.05 < found[0] < 50.0:
-            guess["resistance"] = float(found[0])
-        if 0.01 < found[1] < 5.0:
-            guess["motor_constant"] = float(found[1])
-
-
-def _mechanical(
-    guess: dict[str, float], rows: list[dict[str, _Array]], rest: float, travel: float
-) -> None:
-    inside = [
-        _throughout(
-            (r["theta"] > 0.01) & (r["theta"] < travel - 0.02) & (np.abs(r["omega"]) > 0.05)
-        )
-        & (_throughout(r["theta"] > rest + 0.015) | _throughout(r["theta"] < rest - 0.015))
-        for r in rows
-    ]
-    theta, i, w, alpha = (
-        np.concatenate([r[n][k] for r, k in zip(rows, inside, strict=True)])
-        for n in ("theta", "current", "omega", "alpha")
-    )
-    if len(theta) < 200:
-        return
-    x = theta - rest
-    up = x > 0.0
-    table = np.column_stack([up, ~up * -1.0, x * up, x * ~up, np.sign(w), w, alpha])
-    # a few degrees below rest hardly tell slope from step: there the belief counts as one reading
-    believed = np.array([0.0, 0.0, 0.0, _GUESS_TORQUE / guess["spring_below"], 0.0, 0.0, 0.0])
-    found = lsq_linear(
-        np.vstack([table.astype(float), believed]),
-        np.append(guess["motor_constant"] * i, _GUESS_TORQUE),
-        bounds=(0.0, np.inf),
-    ).x
-    names = (
-        "preload_above", "preload_below", "spring_above", "spring_below", "coulomb", "viscous",
-        "inertia",
-    )  # fmt: skip
-    for name, value in zip(names, found, strict=True):
-        if value > 0.05 * max(guess[name], 1e-9):
-            guess[name] = float(value)
-
-
-def _first_guess(car: Car, records: Sequence[Record]) -> dict[str, float]:
-    """Linear regressions of voltage and torque, every term through the same filter."""
-    rec = car.record
-    rest = float(rec["default_opening"])
-    guess = {n: float(rec[FIELDS.get(n, n)]) for n in LOGARITHMIC}
-    guess["resistance"] += float(rec["loom_resistance"])
-    guess["breakaway_share"] = max(
-        float(rec["servo_breakaway"]) / max(float(rec["servo_coulomb"]), 1e-6) - 1.0, 0.05
-    )
-    guess["default_opening"] = rest
-    if rest > 0.0:
-        begin = [float(np.median(r.plate[: still_until(r)])) for r in records]
-        rest = guess["default_opening"] = float(np.median(begin))
-    rows: list[dict[str, _Array]] = []
-    for record in records:
-        ticks = np.arange(len(record.volts))
-        theta = _filtered(np.interp(ticks, record.at, record.plate))
-        current = _filtered(np.interp(ticks, record.at, record.current))
-        omega = np.gradient(theta, 1e-3)
-        driving = _filtered(record.volts) - float(rec["motor_inductance"]) * np.gradient(
-            current, 1e-3
-        )
-        rows.append(
-            {
-                "theta": theta, "omega": omega, "alpha": np.gradient(omega, 1e-3),
-                "current": current, "volts": driving, "driven": record.bridge == BRIDGE_DRIVEN,
-            }
-        )  # fmt: skip
-    _electrical(guess, rows)
-    _mechanical(guess, rows, rest, float(rec["servo_travel"]))
-    for name in LOGARITHMIC:
-        guess[name] = max(guess[name], 1e-6)
-    return guess
 
 
 def _weighted(parts: list[_Array], sigma: list[_Array]) -> _Array:
@@ -243,23 +150,22 @@ def _jacobian(model: ServoModel, q: _Array, base: list[_Array], sigma: list[_Arr
     return columns
 
 
-def _solve(model: ServoModel, q: _Array) -> tuple[_Array, list[_Array], list[_Array]]:
-    """Levenberg-Marquardt with priors; the spread of the readings is taken from what is left."""
-    first, weight = q.copy(), 1.0 / model.prior() ** 2
+def _cost(flat: _Array, past: _Array) -> float:
+    # far from the fit a reading late by a millisecond is far off: large ones count less
+    return float(18.0 * np.sum(np.sqrt(1.0 + flat**2 / 9.0) - 1.0) + past @ past)
+
+
+def _solve(model: ServoModel, q: _Array) -> tuple[_Array, list[_Array], list[_Array], _Array]:
+    """Levenberg-Marquardt with priors; the spread of the readings is taken from what is left.
+
+    Returned are parameters, spreads, residuals and the slope of the residuals.
+    """
+    first, prior = q.copy(), model.prior()
+    weight = 1.0 / prior**2
     base = model.residual(q)
-    damping, small = 1e-3, 0
-
-    def cost(parts: list[_Array], at: _Array) -> float:
-        # far from the fit a reading late by a millisecond is far off: large ones count less
-        flat = _weighted(parts, sigma)
-        return float(
-            18.0 * np.sum(np.sqrt(1.0 + flat**2 / 9.0) - 1.0) + np.sum(weight * (at - first) ** 2)
-        )
-
-    sigma = _spreads(base)
+    damping, grow, tries, long, small = 1e-4, 4.0, 0, _LONG, 0
     A: _Array | None = None
-    tries, long = 0, _LONG
-    for _ in range(_ROUNDS):
+    for turn in range(_ROUNDS + 1):
         sigma = _spreads(base)
         flat = _weighted(base, sigma)
         J = (
@@ -270,36 +176,33 @@ def _solve(model: ServoModel, q: _Array) -> tuple[_Array, list[_Array], list[_Ar
         w = 1.0 / np.sqrt(1.0 + flat**2 / 9.0)
         A = J.T @ (w[:, None] * J) + np.diag(weight)
         g = J.T @ (w * flat) + weight * (q - first)
-        now = cost(base, q)
+        # the slope is wanted where the search ends
+        if turn == _ROUNDS or small >= 2:
+            break
+        now = _cost(flat, (q - first) / prior)
         for _try in range(9):
             move = -np.linalg.solve(A + damping * np.diag(np.diag(A)), g)
             move = np.clip(move, -0.7, 0.7)
             parts = model.residual(q + move)
-            if cost(parts, q + move) < now:
+            new = _cost(_weighted(parts, sigma), (q + move - first) / prior)
+            hoped = -float(g @ move) * 2.0 - float(move @ A @ move)
+            if new < now:
                 break
-            damping *= 10.0
+            damping, grow = damping * grow, 2.0 * grow
         else:
             # ticks and stops roughen the slope: look along other lengths before giving up
             tries += 1
             if tries > 3:
                 break
-            long, damping = (1.0, 8.0, 3.0)[tries - 1], 1e-5
+            long, damping, grow = (1.0, 8.0, 3.0)[tries - 1], 1e-5, 4.0
             continue
-        best = cost(parts, q + move)
-        # a valley that bends asks for longer steps than its slope tells
-        for _try in range(4):
-            longer = np.clip(2.0 * move, -0.7, 0.7)
-            tried = model.residual(q + longer)
-            value = cost(tried, q + longer)
-            if value >= best:
-                break
-            move, parts, best = longer, tried, value
-        gained = now - best
-        q, base, damping = q + move, parts, max(damping / 10.0, 1e-5)
-        small = small + 1 if gained < 0.5 else 0
-        if small >= 2 or gained < 0.01:
-            break
-    return q, sigma, base
+        # as much less damping as the step kept its promise
+        kept = (now - new) / max(hoped, 1e-12)
+        damping = max(damping * max(0.1, 1.0 - (2.0 * min(kept, 1.0) - 1.0) ** 3), 1e-9)
+        grow = 4.0
+        small = small + 1 if now - new < _ENOUGH else 0
+        q, base = q + move, parts
+    return q, sigma, base, J
 
 
 def _along(
@@ -315,12 +218,20 @@ def _along(
     Resistance, motor constant and preload nearly make up for each other; moved one by one, each
     takes the plate so far that the small difference between them drowns in curvature.
     """
-    axes = long * np.linalg.inv(np.linalg.cholesky(A)).T
-    columns = np.empty((sum(part.size for part in base), len(q)))
+    # where a piece begins comes first: its axis then moves nothing but that piece
+    order = np.append(np.arange(model.starts, len(q)), np.arange(model.starts))
+    triangle = np.linalg.cholesky(A[np.ix_(order, order)])
+    axes = np.empty_like(A)
+    axes[order] = long * np.linalg.inv(triangle).T
+    columns = np.zeros((sum(part.size for part in base), len(q)))
+    sizes = np.cumsum([0, *[part.size for part in base]])
     for j in range(len(q)):
-        more = _weighted(model.residual(q + axes[:, j]), sigma)
-        less = _weighted(model.residual(q - axes[:, j]), sigma)
-        columns[:, j] = 0.5 * (more - less)
+        only = model.free[j] if j < len(model.free) else None
+        rows = slice(None) if only is None else slice(sizes[only], sizes[only + 1])
+        spread = sigma if only is None else [sigma[only]]
+        more = _weighted(model.residual(q + axes[:, j], only), spread)
+        less = _weighted(model.residual(q - axes[:, j], only), spread)
+        columns[rows, j] = 0.5 * (more - less)
     return np.asarray(columns @ np.linalg.inv(axes))
 
 
@@ -372,7 +283,8 @@ def fit_servo(records: Sequence[Record], *, car: Car, gain_error: float = GAIN_E
     Notes
     -----
     Output error: the model is run on the recorded voltages and compared with the plate and current
-    read. Intervals come from the linearised fit, widened where neighbouring readings err alike.
+    read. Intervals come from the linearised fit, widened where neighbouring readings err alike and
+    by allowances chosen on simulated records (``SCATTER``, ``MODEL_ERROR``).
     Resistances are given at 20 degrees C; the winding warms in the model, its heat capacity is
     fitted along.
     """
@@ -390,10 +302,7 @@ def fit_servo(records: Sequence[Record], *, car: Car, gain_error: float = GAIN_E
             advice="take the record that `throttlewright servo` describes",
         )
     model = ServoModel(car, records)
-    q, sigma, base = _solve(model, model.pack(_first_guess(car, records)))
-    J = _jacobian(model, q, base, sigma)
-    for _ in range(2):
-        J = _along(model, q, base, sigma, J.T @ J + np.diag(1.0 / model.prior() ** 2))
+    q, sigma, base, J = _solve(model, model.pack(first_guess(car, records)))
     rms = np.sqrt(np.mean(np.concatenate(base) ** 2, axis=0))
     if rms[0] > WORST_FIT:
         raise InputError(
@@ -438,12 +347,8 @@ def _estimates(
         for key, slope in gradient.items():
             row[place[key]] = slope
         extra = MODEL_ERROR_REST if name == "default_opening" else MODEL_ERROR * value
-        if name == "spring_below":
-            # a slope over a few degrees shares every error of the torque at their ends
-            extra += MODEL_ERROR * v["preload_below"] / (0.5 * v["default_opening"])
-        sd = math.sqrt(
-            max(float(row @ cov @ row), 0.0) + (gain * gain_error * value) ** 2 + extra**2
-        )
+        noise = SCATTER**2 * max(float(row @ cov @ row), 0.0)
+        sd = math.sqrt(noise + (gain * gain_error * value) ** 2 + extra**2)
         half = _Z * sd
         told = half < (WIDEST_REST if name == "default_opening" else WIDEST * abs(value))
         if name in BELOW or name == "default_opening":

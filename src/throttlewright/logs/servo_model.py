@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +82,14 @@ class _Piece:
     start: float
     on_stop: bool
     T_body: float
+
+    @cached_property
+    def on_ticks(self) -> bool:
+        """Whether there is one reading on every tick, so that nothing is interpolated."""
+        return bool(
+            len(self.at) <= len(self.volts)
+            and np.allclose(self.at, np.arange(len(self.at)), rtol=0.0, atol=1e-6)
+        )
 
 
 def _cuts(record: Record, travel: float) -> list[tuple[int, float, bool]]:
@@ -229,6 +238,9 @@ class ServoModel:
         chosen = self.pieces if only is None else [self.pieces[only]]
         result = []
         for piece, out in zip(chosen, self.run(q, only), strict=True):
+            if piece.on_ticks:
+                result.append(piece.read - out[: len(piece.at), :2])
+                continue
             low = np.minimum(piece.at.astype(int), len(out) - 2)
             share = (piece.at - low)[:, None]
             model = out[low, :2] * (1.0 - share) + out[low + 1, :2] * share

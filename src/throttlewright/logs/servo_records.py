@@ -33,6 +33,8 @@ GENTLE_TIME = 0.3
 """Most duty and time against an end that is not a stop [-, s]; what the trade does when it learns
 an end, from memory."""
 _TICK = 1e-3
+_RAMP_STEP = 0.2
+"""Change of voltage from sample to sample below which it is one of a ramp [V]."""
 _UPWARD = 1.25
 """Margin on the voltages of a plan over what the build's numbers ask for [-]."""
 
@@ -306,6 +308,17 @@ def _plate(recording: Recording, car: Car) -> tuple[NDArray[np.float64], NDArray
     )
 
 
+def _command(
+    recording: Recording, name: str, probe: NDArray[np.float64], scale: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Volts at the ticks: a ramp goes on between samples, a step lasts until the next."""
+    channel = recording.channels[name]
+    held = recording.resample(name, probe)
+    after = np.minimum(np.searchsorted(channel.t_s, probe, side="right"), len(channel) - 1)
+    ramp = np.abs((channel.values[after] - held) * scale) < _RAMP_STEP
+    return np.where(ramp, np.interp(probe, channel.t_s, channel.values), held) * scale
+
+
 def prepare(recording: Recording, *, car: Car) -> Record:
     """Check a record and bring it to ticks of 1 ms.
 
@@ -351,9 +364,9 @@ def prepare(recording: Recording, *, car: Car) -> Record:
             allowed=f"at most {1e3 / LEAST_RATE:g} ms",
         )
     ticks = first + _TICK * np.arange(round((last - first) / _TICK) + 1)
-    probe = ticks + 1e-7
+    probe = np.asarray(ticks + 1e-7, dtype=np.float64)
     if "motor_V" in names:
-        volts = recording.resample("motor_V", probe)
+        volts = _command(recording, "motor_V", probe, np.ones(len(ticks)))
     else:
         supply = names["battery_V"]
         # the supply is read with noise that the motor never saw
@@ -362,7 +375,7 @@ def prepare(recording: Recording, *, car: Car) -> Record:
         smooth = np.convolve(supply.values, kernel, "same") / np.convolve(
             np.ones(len(supply)), kernel, "same"
         )
-        volts = recording.resample("duty", probe) * np.interp(ticks, supply.t_s, smooth)
+        volts = _command(recording, "duty", probe, np.interp(ticks, supply.t_s, smooth))
     bridge = recording.resample("bridge", probe) if "bridge" in names else np.full(len(ticks), 0.0)
     volts = np.where(bridge == BRIDGE_DRIVEN, volts, 0.0)
     current = recording.resample("current_A", times, "linear")

@@ -42,7 +42,7 @@ FOUND_BY: dict[str, tuple[str, ...]] = {
     "motor_open": ("current_missing", "tracking"),
     "motor_short": ("current_high", "tracking"),
     "polarity_swapped": ("tracking", "current_high"),
-    "plate_sensor_inverted": ("plate_disagree", "tracking"),
+    "plate_sensor_inverted": ("tracking", "current_high"),
     "bridge_shorted": ("tracking", "current_high", "not_at_rest"),
     "relay_welded": (),
     "bridge_brakes": ("not_at_rest",),

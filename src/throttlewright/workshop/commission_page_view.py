@@ -16,7 +16,7 @@ from throttlewright.workshop.commission import (
     commission,
 )
 from throttlewright.workshop.common import Model
-from throttlewright.workshop.held import lay_out, steps
+from throttlewright.workshop.held import LaidOut, lay_out, steps
 
 __all__ = ["SHEET", "SheetView", "fill_step", "sheet_view", "start_anew"]
 
@@ -70,6 +70,62 @@ def _fits(value: Any, is_check: bool) -> bool:
     return isinstance(value, int | float)
 
 
+def _judge(
+    garage: Garage, car: str | int, measured: dict[str, Any], branch: str
+) -> tuple[LaidOut, CommissionResult, dict[str, Any]]:
+    """Return the sheet judged, and the values that are steps of it."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        files = lay_out(garage, car, folder, branch=branch)
+        request = CommissionRequest(build=str(files.build), calibration=str(files.calibration))
+        filled = folder / "filled.json"
+
+        def judged(values: dict[str, Any]) -> CommissionResult:
+            filled.write_text(_text(values), encoding="utf-8")
+            return commission(request.model_copy(update={"filled": str(filled)}))
+
+        try:
+            return files, judged(measured), measured
+        except InputError as error:
+            if not (error.key or "").startswith("measured."):
+                raise
+        # Another build may have other steps: what is none any more must not shut the sheet.
+        checks = {step.key: step.expected is None for step in commission(request).steps}
+        used = {k: v for k, v in measured.items() if k in checks and _fits(v, checks[k])}
+        return files, judged(used), used
+
+
+def _view(
+    garage: Garage,
+    car: str | int,
+    number: int | None,
+    measured: dict[str, Any],
+    judged: tuple[LaidOut, CommissionResult, dict[str, Any]],
+    branch: str,
+) -> SheetView:
+    files, result, used = judged
+    older: tuple[str, ...] = ()
+    past: tuple[int, ...] = ()
+    future: tuple[int, ...] = ()
+    if number is not None:
+        saved = (("build", files.build_revision), ("calibration", files.calibration_revision))
+        older = tuple(what for what, revision in saved if revision > number)
+        found = steps(garage, car, "layout", SHEET, branch=branch)
+        past, future = tuple(i.id for i in found.past), tuple(i.id for i in found.future)
+    return SheetView(
+        build_revision=files.build_revision,
+        calibration_revision=files.calibration_revision,
+        calibration=files.calibration_name,
+        base_revision=number,
+        undo=past[-1] if past else None,
+        redo=future[-1] if future else None,
+        older=older,
+        set_aside=tuple(sorted(set(measured) - set(used))),
+        next=next((s.key for s in result.steps if s.status in ("open", "fail")), None),
+        result=result,
+    )
+
+
 def sheet_view(garage: Garage, car: str | int, *, branch: str = MAIN) -> SheetView:
     """Return the sheet of a kept car with what was measured, judged anew.
 
@@ -93,42 +149,8 @@ def sheet_view(garage: Garage, car: str | int, *, branch: str = MAIN) -> SheetVi
         If the car has no calibration yet.
     """
     number, measured = _measured(garage, car, branch)
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        files = lay_out(garage, car, folder, branch=branch)
-        request = CommissionRequest(build=str(files.build), calibration=str(files.calibration))
-        result = commission(request)
-        checks = {step.key: step.expected is None for step in result.steps}
-        used = {k: v for k, v in measured.items() if k in checks and _fits(v, checks[k])}
-        if used:
-            filled = folder / "filled.json"
-            filled.write_text(_text(used), encoding="utf-8")
-            result = commission(request.model_copy(update={"filled": str(filled)}))
-    older: tuple[str, ...] = ()
-    if number is not None:
-        older = tuple(
-            what
-            for what, saved in (
-                ("build", files.build_revision),
-                ("calibration", files.calibration_revision),
-            )
-            if saved > number
-        )
-    found = None
-    if number is not None:
-        found = steps(garage, car, "layout", SHEET, branch=branch)
-    return SheetView(
-        build_revision=files.build_revision,
-        calibration_revision=files.calibration_revision,
-        calibration=files.calibration_name,
-        base_revision=number,
-        undo=found.past[-1].id if found and found.past else None,
-        redo=found.future[-1].id if found and found.future else None,
-        older=older,
-        set_aside=tuple(sorted(set(measured) - set(used))),
-        next=next((s.key for s in result.steps if s.status in ("open", "fail")), None),
-        result=result,
-    )
+    judged = _judge(garage, car, measured, branch)
+    return _view(garage, car, number, measured, judged, branch)
 
 
 def fill_step(
@@ -172,53 +194,58 @@ def fill_step(
     ConflictError
         If somebody else filled in a step meanwhile.
     """
-    now = sheet_view(garage, car, branch=branch)
     _, measured = _measured(garage, car, branch)
-    step = next((s for s in now.result.steps if s.key == key), None)
+    if value is None:
+        measured.pop(key, None)
+    else:
+        measured[key] = value
+    judged = _judge(garage, car, measured, branch)
+    result, used = judged[1], judged[2]
+    step = next((s for s in result.steps if s.key == key), None)
     if step is None:
         raise InputError("is not a step of this sheet", key=key)
     if value is None:
-        measured.pop(key, None)
-        why = f"step {step.number} {key} cleared"
-    else:
-        if step.status == "locked":
-            waits = next(s for s in now.result.steps if s.key == now.next)
-            raise InputError(
-                f"waits for step {waits.number}",
-                key=key,
-                advice="the order is fingers, then air, then fuel: do that step first",
-            )
-        if not _fits(value, step.expected is None):
-            raise InputError(
-                "does not fit the step",
-                key=key,
-                value=value,
-                allowed="done or not done" if step.expected is None else f"a number, {step.unit}",
-            )
-        measured[key] = value
-        word = ("done" if value else "not done") if isinstance(value, bool) else f"{value:g}"
-        why = f"step {step.number} {key}: {word} {step.unit}".strip()
-    return _save(garage, car, measured, base_revision, who, why, branch)
+        return _save(garage, car, measured, judged, base_revision, who,
+                     f"step {step.number} {key} cleared", branch)  # fmt: skip
+    if key not in used:
+        raise InputError(
+            "does not fit the step",
+            key=key,
+            value=value,
+            allowed="done or not done" if step.expected is None else f"a number, {step.unit}",
+        )
+    if step.status == "locked":
+        first = next(s for s in result.steps if s.status in ("open", "fail"))
+        raise InputError(
+            f"waits for step {first.number}",
+            key=key,
+            advice="the order is fingers, then air, then fuel: do that step first",
+        )
+    word = ("done" if value else "not done") if isinstance(value, bool) else f"{value:g}"
+    why = f"step {step.number} {key}: {word} {step.unit}".strip()
+    return _save(garage, car, measured, judged, base_revision, who, why, branch)
 
 
 def start_anew(
     garage: Garage, car: str | int, *, base_revision: int | None, who: str, branch: str = MAIN
 ) -> SheetView:
     """Clear all steps; what was measured stays in the history. Arguments as of ``fill_step``."""
-    return _save(garage, car, {}, base_revision, who, "sheet begun anew", branch)
+    judged = _judge(garage, car, {}, branch)
+    return _save(garage, car, {}, judged, base_revision, who, "sheet begun anew", branch)
 
 
 def _save(
     garage: Garage,
     car: str | int,
     measured: dict[str, Any],
+    judged: tuple[LaidOut, CommissionResult, dict[str, Any]],
     base_revision: int | None,
     who: str,
     why: str,
     branch: str,
 ) -> SheetView:
-    garage.save(
+    saved = garage.save(
         car, "layout", SHEET, _text(measured), base_revision=base_revision, who=who, why=why,
         branch=branch,
     )  # fmt: skip
-    return sheet_view(garage, car, branch=branch)
+    return _view(garage, car, saved.revision.id, measured, judged, branch)

@@ -21,6 +21,15 @@ export function guessTracks(recording: HeldRecording, of: 'pedal' | 'plate'): [s
   return found.length >= 2 ? [found[0]!, found[1]!] : null;
 }
 
+/** A recorded line with thin ones for the least and most that was read: no spike is hidden. */
+export function withExtremes(id: string, label: string, x: number[], mean: number[], low: number[], high: number[]): FanCurve[] {
+  return [
+    { id: `${id}, least`, label: '', x, y: low, weight: 0.2 },
+    { id: `${id}, most`, label: '', x, y: high, weight: 0.2 },
+    { id, label, x, y: mean, weight: 1 },
+  ];
+}
+
 /** Lines of both tracks over travel: recorded ones, and the straight ones they are judged by. */
 export function trackCurves(view: SensorsView): { after: FanCurve[]; before: FanCurve[] } {
   const straight = view.result.tracks.map((t): FanCurve => ({
@@ -32,15 +41,9 @@ export function trackCurves(view: SensorsView): { after: FanCurve[]; before: Fan
   }));
   if (view.recorded.length === 0) return { after: straight, before: [] };
   return {
-    after: view.recorded.map((r) => ({
-      id: `track ${r.track}`,
-      label: `track ${r.track}`,
-      x: r.travel_pct,
-      y: r.mean_V,
-      low: r.low_V,
-      high: r.high_V,
-      weight: 1,
-    })),
+    after: view.recorded.flatMap((r) =>
+      withExtremes(`track ${r.track}`, `track ${r.track}`, r.travel_pct, r.mean_V, r.low_V, r.high_V),
+    ),
     before: straight.map((s) => ({ ...s, label: '' })),
   };
 }

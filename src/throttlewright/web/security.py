@@ -36,7 +36,7 @@ BODY_LIMIT = 8_000_000
 UPLOAD_LIMIT = 512_000_000
 """Bytes of an uploaded recording."""
 
-_UPLOAD = re.compile(r"/api/garage/cars/[^/]+/recording")
+_UPLOAD = re.compile(r"/api/(garage/cars|sensors)/[^/]+/recording")
 _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 _ANY = frozenset({"0.0.0.0", "::"})
 _LONGEST_TOKEN = 512

@@ -11,7 +11,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
-from web_bench import client, new_car
+from web_bench import client, new_car, run_apart
 
 from throttlewright.web import changes
 from throttlewright.web.bench import Bench
@@ -65,7 +65,7 @@ def test_a_save_of_another_program_is_heard_within_a_second(tmp_path: Path) -> N
             start = time.monotonic()
             return await asyncio.wait_for(task, 10.0), time.monotonic() - start
 
-        found, waited = asyncio.run(both())
+        found, waited = run_apart(both())
         assert found[0][0] == "ready"
         assert [(kind, data["name"], data["who"]) for kind, data in found[1:]] == [
             ("change", "first", "Ada"),
@@ -85,7 +85,7 @@ def test_a_page_that_comes_back_misses_nothing_and_hears_only_its_car(tmp_path: 
             held.garage.save(owner["id"], "note", name, "x", base_revision=None, who="Ada")
         page = Page()
         stream = changes._stream(held, car["id"], seen, page)  # type: ignore[arg-type]
-        found = asyncio.run(asyncio.wait_for(collect(stream, page, 3), 5.0))
+        found = run_apart(asyncio.wait_for(collect(stream, page, 3), 5.0))
         assert [data["revision"] for _, data in found] == [seen, seen + 1, seen + 3]
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,7 @@ from fastapi import FastAPI, WebSocket
 from starlette.requests import Request
 from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
-from web_bench import HERE, TOKEN, all_routes, client
+from web_bench import HERE, TOKEN, all_routes, client, run_apart
 
 from throttlewright.web.app import create_app, static_files
 from throttlewright.web.security import (
@@ -350,10 +349,10 @@ def test_only_a_recording_may_be_larger() -> None:
         return status
 
     recording = "/api/garage/cars/3/recording"
-    assert asyncio.run(run("PUT", recording, BODY_LIMIT + 1)) == 204
-    assert asyncio.run(run("PUT", recording, UPLOAD_LIMIT + 1)) == 413
-    assert asyncio.run(run("POST", recording, BODY_LIMIT + 1)) == 413
-    assert asyncio.run(run("PUT", "/api/garage/cars/3/save", BODY_LIMIT + 1)) == 413
+    assert run_apart(run("PUT", recording, BODY_LIMIT + 1)) == 204
+    assert run_apart(run("PUT", recording, UPLOAD_LIMIT + 1)) == 413
+    assert run_apart(run("POST", recording, BODY_LIMIT + 1)) == 413
+    assert run_apart(run("PUT", "/api/garage/cars/3/save", BODY_LIMIT + 1)) == 413
 
 
 # --- files ----------------------------------------------------------------------------------------

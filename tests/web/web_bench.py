@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
-from collections.abc import Iterator
+from collections.abc import Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from fastapi import FastAPI
 from fastapi.routing import APIRoute, APIWebSocketRoute
 from starlette.testclient import TestClient
 
 from throttlewright.web.app import create_app
+
+T = TypeVar("T")
 
 HERE = "http://127.0.0.1:8017"
 TOKEN = "a-token-of-the-tests"
@@ -58,3 +62,9 @@ def new_car(
     done = browser.post("/api/garage/cars", json={"name": name, "example": example, "who": "Ada"})
     assert done.status_code == 201, done.text
     return dict(done.json())
+
+
+def run_apart(work: Coroutine[Any, Any, T]) -> T:
+    """Run a coroutine on a loop of its own: a browser of other tests may hold this thread's."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        return pool.submit(asyncio.run, work).result()

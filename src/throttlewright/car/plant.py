@@ -175,7 +175,9 @@ def car_sample(x: np.ndarray, u: np.ndarray, car: CarRecord) -> None:
     flow = charge * omega
     p_load = _working_pressure(x, omega, car)
     torque, T_fired = combustion(flow, p_load, omega, u[U_RETARD], car)
-    _, T_usual = combustion(flow, p_load, omega, 0.0, car)
+    T_usual = T_fired
+    if u[U_RETARD] > 0.0:
+        _, T_usual = combustion(flow, p_load, omega, 0.0, car)
     fuel = u[U_FUEL] if x[OMEGA] > _FIRES_ABOVE else 0.0
     x[INDICATED] = torque * fuel
     x[T_PORT] = T_fired * fuel + _MOTORED_EXHAUST * (1.0 - fuel)

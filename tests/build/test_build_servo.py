@@ -24,7 +24,7 @@ def read(more: str = "", *, plate: str = "") -> BuildFile:
 @pytest.mark.parametrize(
     ("key", "value"),
     [
-        # Loh, Thanom, Pyko and Lee 2013, after a secondary transcription
+        # Loh, Thanom, Pyko and Lee 2013, after a second-hand copy
         ("servo.inertia", 0.0021),
         ("servo.viscous", 0.0088),
         ("servo.motor_constant", 0.383),

@@ -30,7 +30,7 @@ def track(a: float, b: float) -> Track:
 def test_torque_budget_is_the_textbook_sum() -> None:
     """Small plate, so that air hardly counts: K V / R against spring and friction, by hand.
 
-    LOH13 (Engineering 5, 2013, after a secondary transcription): K 0.383, R 1.5 ohm, springs
+    LOH13 (Engineering 5, 2013, after a second-hand copy): K 0.383, R 1.5 ohm, springs
     0.396 N m and 0.087 N m/rad, friction 0.284; copper 0.00393/K; loom 0.15 ohm assumed.
     """
     car = car_with(plate__bore=0.010, plate__leak_area=1e-8, plate__shaft=0.001)

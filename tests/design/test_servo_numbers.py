@@ -24,7 +24,7 @@ INTENT = load_example_intent("trackday_16").intent
 
 
 def body(**changes: float) -> Car:
-    """LOH13 set at 12 V, rest 6 deg, 84 deg of travel (LOH13 after a secondary transcription)."""
+    """LOH13 set at 12 V, rest 6 deg, 84 deg of travel (LOH13 after a second-hand copy)."""
     car = pack(load_example("trackday_16").build)
     rec = copied(car.record)
     numbers = {

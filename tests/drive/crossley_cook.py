@@ -1,7 +1,7 @@
 """A published engine model as a foreign plant: Crossley and Cook, IEE Control 1991.
 
 State: engine speed [rad/s], manifold pressure [bar]. Inputs: plate angle [deg], load [N m]. Read
-from public transcriptions of the paper; the inertia, 0.14 kg m2, is from memory and moves no
+from public copies of the paper; the inertia, 0.14 kg m2, is from memory and moves no
 equilibrium. The delay of half a turn from filling to torque is left out for the same reason.
 """
 

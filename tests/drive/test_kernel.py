@@ -194,7 +194,7 @@ def test_a_car_needs_a_calibration() -> None:
                 np.empty((0, ROW_WIDTH)))  # fmt: skip
 
 
-# Crossley and Cook, IEE Control 1991, read from public transcriptions.
+# Crossley and Cook, IEE Control 1991, read from public copies.
 
 
 def test_the_published_model_is_transcribed_rightly() -> None:

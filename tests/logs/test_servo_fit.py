@@ -25,7 +25,7 @@ SEEDS = 20 if FULL else 3
 
 
 def body(**changes: float) -> Car:
-    """LOH13 set (Loh et al., Engineering 5 (2013) 587-600, after a secondary transcription)."""
+    """LOH13 set (Loh et al., Engineering 5 (2013) 587-600, after a second-hand copy)."""
     car = pack(load_example("trackday_16").build)
     rec = copied(car.record)
     numbers = {

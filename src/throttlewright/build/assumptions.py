@@ -139,8 +139,8 @@ def _rests_open(build: Build) -> bool:
 
 
 _LOH13 = (
-    "Loh, Thanom, Pyko and Lee 2013 (LOH13), one laboratory-identified body, after a secondary "
-    "transcription; unverified"
+    "Loh, Thanom, Pyko and Lee 2013 (LOH13), one laboratory-identified body, after a "
+    "second-hand copy; unverified"
 )
 _RAMP = "ramp the duty slowly up and down, engine off, fingers clear, and read both branches"
 _STALL = "read current and voltage of the briefly stalled motor"
@@ -345,7 +345,7 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     A("vehicle.drag_area", lambda b: 0.70, PRACTICE, 0.25, "record a coast-down"),
     A("vehicle.rolling", lambda b: 0.013, PRACTICE, 0.30, "record a coast-down"),
     A("vehicle.tyre_slip_stiffness", lambda b: 21.5,
-      "Pacejka, table A3.1, 205/60R15: 21.51, after a public transcription", 0.30,
+      "Pacejka, table A3.1, 205/60R15: 21.51, after a public copy", 0.30,
       "ask the tyre maker"),
     A("vehicle.tyre_relaxation", lambda b: 0.2, "0.1 to 0.5 m; from memory, unverified", 0.50,
       "ask the tyre maker"),

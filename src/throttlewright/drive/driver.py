@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from throttlewright.calibration import places as p
@@ -48,7 +50,7 @@ _FASTEST_CLOSING = 6.0
 """Largest relative rate of closing, per second; common practice, no source."""
 _HOLD = 0.75
 """The foot moves once it is further off than this share of its finest step."""
-_TO_RPM = 9.549296585513721
+_TO_RPM = 30.0 / math.pi
 _HALVINGS = 16
 
 

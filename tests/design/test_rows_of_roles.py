@@ -364,7 +364,7 @@ def test_two_roles_may_not_share_a_name() -> None:
 
 
 def test_every_role_is_registered() -> None:
-    assert [role.__name__ for role in ROLES] == [
+    assert [role.name for role in ROLES] == [
         "servo",
         "supervision",
         "brake_override",

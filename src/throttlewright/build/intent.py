@@ -14,6 +14,27 @@ from throttlewright.build.fields import (
     check_lengths,
     fault,
 )
+from throttlewright.build.intent_roles import (
+    BoostByThrottle,
+    ColdEngine,
+    Ethanol,
+    HotCoolant,
+    HotExhaust,
+    HotIntake,
+    HotOil,
+    Launch,
+    LeanMixture,
+    LowBattery,
+    LowFuelPressure,
+    LowOilPressure,
+    Overboost,
+    PedalShaping,
+    PitLimit,
+    SoftRevLimit,
+    SpeedCap,
+    TorqueMonitor,
+    Traction,
+)
 
 __all__ = [
     "INTENT_FORMAT",
@@ -35,9 +56,6 @@ INTENT_VERSION = 1
 
 Feel = Literal["even", "gentle", "old plate", "points"]
 Basis = Literal["torque", "power", "acceleration", "blend"]
-
-_Pressure = Annotated[float, Quantity("pressure", "bar", 0.0, 7.0)]
-_Celsius = Annotated[float, Quantity("temperature", "degC", -50.0, 150.0)]
 
 
 class Points(Frozen):
@@ -106,55 +124,6 @@ class Mode(Frozen):
         return self
 
 
-class ColdEngine(Frozen):
-    """Torque share over coolant temperature."""
-
-    coolant: tuple[_Celsius, ...]
-    """Coolant temperature [K]."""
-    torque_share: AscendingRatios
-    hold_after_start: Annotated[float, Quantity("time", "s", 0.0, 600.0)] = 0.0
-
-    @model_validator(mode="after")
-    def _check(self) -> ColdEngine:
-        check_ascending(self.coolant, key="coolant")
-        check_lengths("coolant", self.coolant, torque_share=self.torque_share)
-        return self
-
-
-class Overboost(Frozen):
-    """Manifold pressure that the plate holds, and that at which fuel is cut, absolute [Pa]."""
-
-    limit: _Pressure
-    fuel_cut: _Pressure | None = None
-
-    @model_validator(mode="after")
-    def _check(self) -> Overboost:
-        if self.fuel_cut is not None and self.fuel_cut <= self.limit:
-            raise fault(
-                "the fuel cut is not above the limit",
-                key="fuel_cut",
-                value=f"{self.fuel_cut / 1e5:g} bar",
-                allowed=f"above {self.limit / 1e5:g} bar",
-                contradiction=True,
-            )
-        return self
-
-
-class Traction(Frozen):
-    """Slip at which traction control holds the driven wheels."""
-
-    slip: Literal["auto"] | Annotated[float, Quantity("ratio", "", 0.01, 0.6)] = "auto"
-
-
-class Launch(Frozen):
-    """Engine speed and boost held at the start line."""
-
-    speed: Annotated[float, Quantity("angular speed", "rpm", 1000.0, 12000.0)]
-    """Engine speed [rad/s]."""
-    boost: Annotated[float, Quantity("pressure", "bar", 0.0, 4.0)] | None = None
-    """Gauge [Pa]."""
-
-
 class Rules(Frozen):
     """Rule books that apply."""
 
@@ -172,6 +141,21 @@ class Intent(Frozen):
     overboost: Overboost | None = None
     traction: Traction | None = None
     launch: Launch | None = None
+    hot_coolant: HotCoolant | None = None
+    hot_oil: HotOil | None = None
+    hot_intake: HotIntake | None = None
+    hot_exhaust: HotExhaust | None = None
+    lean_mixture: LeanMixture | None = None
+    low_fuel_pressure: LowFuelPressure | None = None
+    low_oil_pressure: LowOilPressure | None = None
+    low_battery: LowBattery | None = None
+    ethanol: Ethanol | None = None
+    boost_by_throttle: BoostByThrottle | None = None
+    pit_limit: PitLimit | None = None
+    speed_cap: SpeedCap | None = None
+    soft_rev_limit: SoftRevLimit | None = None
+    pedal_shaping: PedalShaping | None = None
+    torque_monitor: TorqueMonitor | None = None
     rules: Rules = Rules()
 
     @property

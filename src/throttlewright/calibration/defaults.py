@@ -89,5 +89,9 @@ DEFAULTS: dict[str, Number] = {
     # brake over pedal
     "brake_override_order": Number(0.0, "", "0 whichever came first, 1 brake after pedal only"),
     "brake_override_least_pct": Number(0.0, "%", "0: any braking; of the full brake signal"),
+    # pedal
+    "mode_change_released": Number(0.0, "", "0 at any pedal, blended; 1 only at a released one"),
+    # torque monitor, where its tables are
+    "monitor_lag_s": Number(0.3, "s", "typical; filling and plate on a release, from memory"),
 }
 """Every number the strategy reads by name, with a typical value. Order is the order when packed."""

@@ -83,7 +83,10 @@ def bound_now(
         if armed:
             setpoint = values[row, p.L_SETPOINT]
             if table >= 0:
-                setpoint = remembered(y, 0.0, table, cal, memory, at + p.K_I)
+                z = 0.0
+                if codes[row, p.C_Z] >= 0:
+                    z = memory[channels + codes[row, p.C_Z]]
+                setpoint = remembered(y, z, table, cal, memory, at + p.K_I)
             raw = _pi(row, at, setpoint - x, output_now, was_armed, cal, memory)
     elif law == LAW_RAMP:
         if armed:

@@ -115,6 +115,8 @@ class Limit:
         Channel on the second axis; empty when there is none.
     table : str
         Name of the table the law reads; empty when it reads none.
+    z : str
+        Channel on the second axis of the setpoint of a ``pi``; empty when there is none.
     arm : str
         Condition under which the row acts, such as ``map_kPa > 150 and gear_1 >= 2``; empty for
         always.
@@ -142,6 +144,7 @@ class Limit:
     x: str = ""
     y: str = ""
     table: str = ""
+    z: str = ""
     arm: str = ""
     hysteresis: float = 0.0
     rise_rate: float = math.inf
@@ -163,9 +166,9 @@ class Limit:
                     allowed=", ".join(known),
                     advice=f"did you mean {close!r}?" if close else None,
                 )
-        for key in ("x", "y", "table", "arm"):
+        for key in ("x", "y", "z", "table", "arm"):
             check_line(getattr(self, key), f"{where}, {key}")
-        for key in ("x", "y"):
+        for key in ("x", "y", "z"):
             if getattr(self, key):
                 check_channel(getattr(self, key), f"{where}, {key}")
         conditions(self.arm, f"{where}, arm")
@@ -181,6 +184,10 @@ class Limit:
             raise InputError(
                 "the law 'pi' takes its setpoint from a table over the channel y, or from a number",
                 key=where,
+            )
+        if self.z and (self.law != "pi" or not self.table):
+            raise InputError(
+                "only the setpoint table of a 'pi' has a second channel z", key=f"{where}, z"
             )
         for key, lowest in (("hysteresis", 0.0), ("rise_rate", None), ("fall_rate", None)):
             self._check_number(key, where, lowest)

@@ -72,6 +72,26 @@ PACKED_DTYPE = np.dtype(
 AIRFLOW_TABLE = "map_over_plate"
 """Most manifold pressure [kPa] over engine speed [rpm] and plate [%], for the airflow check."""
 
+BY_NAME: dict[str, tuple[int, str, tuple[str, ...]]] = {
+    AIRFLOW_TABLE: (p.N_AIRFLOW_TABLE, "kPa", ("rpm", "%")),
+    # how fast the demand may rise and fall, and through the band without torque
+    "opening_rate": (p.N_OPENING_TABLE, "%/s", ("", "rpm")),
+    "closing_rate": (p.N_CLOSING_TABLE, "%/s", ("", "rpm")),
+    "lash_rate": (p.N_LASH_RATE_TABLE, "%/s", ("",)),
+    "lash_low": (p.N_LASH_LOW_TABLE, "%", ("rpm",)),
+    "lash_high": (p.N_LASH_HIGH_TABLE, "%", ("rpm",)),
+    # torque monitor: estimated over pressure, permitted over pedal, and what a floor gives
+    "torque_over_pressure": (p.N_MONITOR_PRESSURE_TABLE, "N*m", ("rpm", "kPa")),
+    "torque_over_pedal": (p.N_MONITOR_PEDAL_TABLE, "N*m", ("rpm", "%")),
+    "torque_over_plate": (p.N_MONITOR_PLATE_TABLE, "N*m", ("rpm", "%")),
+}
+"""Tables that the strategy reads by name: place, unit, units of the axes."""
+
+_TOGETHER = (
+    ("lash_rate", "lash_low", "lash_high"),
+    ("torque_over_pressure", "torque_over_pedal", "torque_over_plate"),
+)
+
 _DEMAND = "plate_over_pedal_"
 _BOOST = "boost_target_"
 _NEVER = 1e300
@@ -147,9 +167,16 @@ def pack_calibration(calibration: Calibration) -> Packed:
     _tables(calibration, read, packed["tables"], packed["table_rows"])
     for row, limit in enumerate(calibration.limits):
         _limit(limit, calibration, index, packed["limit_codes"][row], packed["limit_values"][row])
-    airflow = bool(packed["numbers"][p.N_AIRFLOW_TABLE] >= 0.0)
+    judged = {
+        name
+        for name, place in (
+            ("airflow", p.N_AIRFLOW_TABLE),
+            ("torque", p.N_MONITOR_PRESSURE_TABLE),
+        )
+        if packed["numbers"][place] >= 0.0
+    }
     for row, reaction in enumerate(calibration.reactions):
-        packed["reaction_rows"][row] = _reaction(reaction, airflow=airflow)
+        packed["reaction_rows"][row] = _reaction(reaction, judged)
     modes = _modes(calibration, index)
     packed["mode_rows"][: len(modes)] = modes
     packed["limits"] = len(calibration.limits)
@@ -160,7 +187,7 @@ def pack_calibration(calibration: Calibration) -> Packed:
 
 def _tables_read(calibration: Calibration) -> list[str]:
     """Return the names of the tables that the strategy reads; a file holds others too."""
-    used = {limit.table for limit in calibration.limits} | {AIRFLOW_TABLE}
+    used = {limit.table for limit in calibration.limits} | set(BY_NAME)
     return [
         name for name in calibration.tables if name in used or name.startswith((_DEMAND, _BOOST))
     ]
@@ -217,10 +244,20 @@ def _numbers(calibration: Calibration, index: dict[str, int]) -> NDArray[np.floa
             value=ticks,
             allowed="a whole number from 1 to 100",
         )
-    numbers[p.N_AIRFLOW_TABLE] = -1.0
-    if AIRFLOW_TABLE in index:
-        _expect(calibration.tables[AIRFLOW_TABLE], "kPa", ("rpm", "%"))
-        numbers[p.N_AIRFLOW_TABLE] = float(index[AIRFLOW_TABLE])
+    numbers[p.N_MONITOR_SHARE] = TICK_S / (TICK_S + numbers[p.N_MONITOR_LAG_S])
+    for name, (place, unit, axes) in BY_NAME.items():
+        numbers[place] = -1.0
+        if name in index:
+            _expect(calibration.tables[name], unit, axes)
+            numbers[place] = float(index[name])
+    for names in _TOGETHER:
+        missing = [name for name in names if name not in index]
+        if 0 < len(missing) < len(names):
+            raise InputError(
+                "is missing beside the tables it is read with",
+                key=f"table {missing[0]}",
+                allowed=f"all of {', '.join(names)}, or none",
+            )
     return numbers
 
 
@@ -305,11 +342,12 @@ def _limit(
     codes[p.C_LAW] = LAWS.index(limit.law)
     codes[p.C_X] = CHANNEL_NAMES.index(limit.x) if limit.x else -1
     codes[p.C_Y] = CHANNEL_NAMES.index(limit.y) if limit.y else -1
+    codes[p.C_Z] = CHANNEL_NAMES.index(limit.z) if limit.z else -1
     codes[p.C_TABLE] = -1
     if limit.table and limit.law in ("table", "model", "pi"):
         codes[p.C_TABLE] = index[limit.table]
         table = calibration.tables[limit.table]
-        read = (limit.y,) if limit.law == "pi" else (limit.x, limit.y)
+        read = (limit.y, limit.z) if limit.law == "pi" else (limit.x, limit.y)
         unit = _unit_of(limit.x) if limit.law == "pi" else OUTPUT_UNIT[limit.output]
         _expect(table, unit, tuple(_unit_of(channel) for channel in read if channel))
     arms = conditions(limit.arm, f"limit {limit.name}, arm")
@@ -351,7 +389,7 @@ def _limit(
             values[p.L_HOLD_TICKS] = max(0.0, round(number("hold_s") / TICK_S))
 
 
-def _reaction(reaction: Reaction, *, airflow: bool) -> tuple[float, ...]:
+def _reaction(reaction: Reaction, judged: set[str]) -> tuple[float, ...]:
     limit = reaction.limit
     ticks = float(max(1, round(reaction.time_s / TICK_S)))
     if reaction.detection in _FLIPPED:
@@ -360,7 +398,9 @@ def _reaction(reaction: Reaction, *, airflow: bool) -> tuple[float, ...]:
         limit -= 1e-9
     elif reaction.detection == "watchdog":
         limit, ticks = 0.5, 1.0
-    elif reaction.detection == "none" or (reaction.detection == "airflow" and not airflow):
+    elif reaction.detection == "none" or (
+        reaction.detection in ("airflow", "torque") and reaction.detection not in judged
+    ):
         limit = _NEVER
     return (
         float(DETECTIONS.index(reaction.detection)),

@@ -58,23 +58,35 @@ N_SERVO_KP_BELOW_SHARE = 49
 N_SERVO_WARM_PER_K = 50
 N_BRAKE_OVERRIDE_ORDER = 51
 N_BRAKE_OVERRIDE_LEAST_PCT = 52
-N_NAMED = 53
+N_MODE_CHANGE_RELEASED = 53
+N_MONITOR_LAG_S = 54
+N_NAMED = 55
 
 # Numbers that packing works out, so that no tick has to.
-N_PEDAL_1_GAIN = 53
-N_PEDAL_2_GAIN = 54
-N_PLATE_1_GAIN = 55
-N_PLATE_2_GAIN = 56
-N_SLOPE_SHARE = 57
-N_RATE_SHARE = 58
-N_BLEND_STEP = 59
-N_PLATE_1_BAD_V = 60
-N_PLATE_2_BAD_V = 61
-N_PEDAL_1_BAD_V = 62
-N_PEDAL_2_BAD_V = 63
-N_AIRFLOW_TABLE = 64
-N_SELF_TICKS = 65
-N_NUMBERS = 66
+N_PEDAL_1_GAIN = 55
+N_PEDAL_2_GAIN = 56
+N_PLATE_1_GAIN = 57
+N_PLATE_2_GAIN = 58
+N_SLOPE_SHARE = 59
+N_RATE_SHARE = 60
+N_BLEND_STEP = 61
+N_PLATE_1_BAD_V = 62
+N_PLATE_2_BAD_V = 63
+N_PEDAL_1_BAD_V = 64
+N_PEDAL_2_BAD_V = 65
+N_AIRFLOW_TABLE = 66
+N_SELF_TICKS = 67
+N_MONITOR_SHARE = 68
+# rows of tables that are read by name, -1 where there is none
+N_OPENING_TABLE = 69
+N_CLOSING_TABLE = 70
+N_LASH_RATE_TABLE = 71
+N_LASH_LOW_TABLE = 72
+N_LASH_HIGH_TABLE = 73
+N_MONITOR_PRESSURE_TABLE = 74
+N_MONITOR_PEDAL_TABLE = 75
+N_MONITOR_PLATE_TABLE = 76
+N_NUMBERS = 77
 
 # Columns of the whole numbers of a table.
 T_X = 0  # first point of the first axis in the flat array
@@ -98,7 +110,8 @@ C_ARM_CHANNEL_3 = 9
 C_ARM_EQUAL = 10  # 1: equality is enough; three
 C_ARM_EQUAL_2 = 11
 C_ARM_EQUAL_3 = 12
-C_WIDTH = 13
+C_Z = 13  # channel on the second axis of a setpoint, -1 none
+C_WIDTH = 14
 
 # Columns of the values of a limit.
 L_ARM_SIGN = 0  # 1 for >, -1 for <; three
@@ -206,10 +219,24 @@ M_PEDAL_ASKED = 66  # pedal before reactions, %
 M_BRAKED = 67  # 1: the brake was pressed at the last look
 M_BRAKE_CAME_LAST = 68  # 1: the brake was pressed while the pedal was down
 M_PEDAL_UP = 69  # 1: the pedal is released, with a hysteresis
-M_MEASURES = 70
+M_SHAPED = 70  # plate asked for, as it was let through, %
+M_SHAPE_I = 71
+M_SHAPE_J = 72
+M_LASH_I = 73
+M_LASH_J = 74
+M_LASH_GEAR_I = 75
+M_LASH_GEAR_J = 76
+M_PERMITTED = 77  # torque that pedal and floors permit, falling behind a lag, N m
+M_MONITOR_I = 78  # three remembered places
+M_MONITOR_J = 79
+M_MONITOR_I_2 = 80
+M_MONITOR_J_2 = 81
+M_MONITOR_I_3 = 82
+M_MONITOR_J_3 = 83
+M_MEASURES = 84
 
 # Memory: rewritten each tick, kept here to spare an allocation; then the rows.
-N_MEASURES = 23
+N_MEASURES = 24
 M_CHANNELS = M_MEASURES + N_MEASURES
 M_ROWS = M_CHANNELS + N_CHANNELS
 

@@ -42,6 +42,7 @@ _DETECTIONS = (
     ("bus_timeout", "s", "the last pedal message is older"),
     ("request_refused", "%", "an external request to raise the demand is above; never followed"),
     ("watchdog", "", "the controller has just restarted while in use; time_s is not waited for"),
+    ("torque", "N*m", "torque seen in the pressure is above what pedal and floors permit by more"),
 )
 
 DETECTIONS: tuple[str, ...] = tuple(row[0] for row in _DETECTIONS)
@@ -167,6 +168,7 @@ D_MAP_HIGH = 19
 D_BUS_TIMEOUT = 20
 D_REQUEST_REFUSED = 21
 D_WATCHDOG = 22
+D_TORQUE = 23
 A_NOTE = 0
 A_OTHER_TRACK = 1
 A_LIMIT_PEDAL = 2

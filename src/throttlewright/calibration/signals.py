@@ -32,7 +32,17 @@ SIG_KEY = 17  # 1 on
 SIG_BUS_AGE_S = 18  # age of the last message that brings the pedal
 SIG_REQUEST_PCT = 19  # an external request to raise the demand
 SIG_BRAKE_PCT = 20  # brake pressure or force, share of the full signal; 0 from a switch
-N_SIGNALS = 21
+SIG_OIL_DEGC = 21
+SIG_OIL_KPA = 22  # oil pressure, gauge
+SIG_INTAKE_DEGC = 23  # charge before the plate
+SIG_EXHAUST_DEGC = 24
+SIG_MIXTURE = 25  # measured air per fuel over the wanted one; above 1 lean
+SIG_FUEL_PRESSURE_PCT = 26  # of the wanted one, over the manifold
+SIG_ETHANOL_PCT = 27  # of the fuel; below 0 or above 100 from a sensor that is lost
+SIG_PIT = 28  # 1 pit-lane switch on
+SIG_ARM = 29  # 1 switch that arms launch or anti-lag
+SIG_SHIFT = 30  # 1 an upshift, -1 a downshift is asked for
+N_SIGNALS = 31
 
 # Outputs: what the controller gives, and what it says about itself.
 OUT_PWM = 0  # -1 to 1, positive opens
@@ -84,7 +94,18 @@ CH_CLUTCH = 15
 CH_BATTERY_V = 16
 CH_RELEASED_S = 17
 CH_ENGINE_SLOPE = 18
-N_CHANNELS = 19
+CH_OIL_DEGC = 19
+CH_OIL_KPA = 20
+CH_INTAKE_DEGC = 21
+CH_EXHAUST_DEGC = 22
+CH_MIXTURE = 23
+CH_FUEL_PRESSURE_PCT = 24
+CH_ETHANOL_PCT = 25
+CH_PIT = 26
+CH_ARM = 27
+CH_SHIFT = 28
+CH_DRIVEN_M_S = 29
+N_CHANNELS = 30
 
 CHANNELS: tuple[ChannelName, ...] = (
     ChannelName("pedal_pct", "%", "pedal after validation and reactions"),
@@ -106,6 +127,17 @@ CHANNELS: tuple[ChannelName, ...] = (
     ChannelName("battery_V", "V", "battery"),
     ChannelName("released_s", "s", "time the pedal has been released"),
     ChannelName("engine_slope_rpm_s", "rpm/s", "filtered slope of engine speed"),
+    ChannelName("oil_degC", "degC", "engine oil"),
+    ChannelName("oil_kPa", "kPa", "oil pressure, over ambient"),
+    ChannelName("intake_degC", "degC", "charge before the plate"),
+    ChannelName("exhaust_degC", "degC", "exhaust gas"),
+    ChannelName("mixture_1", "", "measured air per fuel over the wanted one, above 1 lean"),
+    ChannelName("fuel_pressure_pct", "%", "fuel pressure over the manifold, of the wanted one"),
+    ChannelName("ethanol_pct", "%", "ethanol in the fuel; outside 0 to 100 the sensor is lost"),
+    ChannelName("pit_1", "", "1 pit-lane switch on"),
+    ChannelName("arm_1", "", "1 switch that arms launch or anti-lag is on"),
+    ChannelName("shift_1", "", "1 an upshift, -1 a downshift is asked for"),
+    ChannelName("driven_m_s", "m/s", "speed of the driven wheels"),
 )
 """The channels that ``x``, ``y`` and ``arm`` of a limit may name, in the order of ``CH_*``."""
 

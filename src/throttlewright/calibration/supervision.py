@@ -86,6 +86,9 @@ def take_measures(
     if table >= 0 and not cut:
         allowed = remembered(engine, target, table, cal, memory, p.M_AIRFLOW_I)
         memory[at + r.D_AIRFLOW] = pressure - allowed
+    memory[at + r.D_TORQUE] = NOT_JUDGED
+    if numbers[p.N_MONITOR_PRESSURE_TABLE] >= 0.0:
+        memory[at + r.D_TORQUE] = _torque_over_permitted(engine, pressure, pedal, cal, memory)
     released = memory[p.M_PEDAL_UP] > 0.5
     # while fuel is cut the car may well push the engine: that is an overrun, and no fault
     firing = released and (memory[p.M_FUEL] < 0.5 or memory[p.M_FUEL_ACTION] > 0.5)
@@ -110,6 +113,35 @@ def take_measures(
     memory[at + r.D_REQUEST_REFUSED] = signals[s.SIG_REQUEST_PCT]
     memory[at + r.D_WATCHDOG] = memory[p.M_RESTARTED]
     memory[p.M_RESTARTED] = 0.0
+
+
+@kernel
+def _torque_over_permitted(
+    engine: float, pressure: float, pedal: float, cal: Any, memory: NDArray[np.float64]
+) -> float:
+    """Return by how much the torque seen in the pressure exceeds what pedal and floors permit, N m.
+
+    It reads neither the plate nor its target, so that it does not share their faults.
+    """
+    numbers = cal["numbers"]
+    seen = remembered(
+        engine, pressure, int(numbers[p.N_MONITOR_PRESSURE_TABLE]), cal, memory, p.M_MONITOR_I
+    )
+    permitted = remembered(
+        engine, pedal, int(numbers[p.N_MONITOR_PEDAL_TABLE]), cal, memory, p.M_MONITOR_I_2
+    )
+    floor = remembered(
+        engine, memory[p.M_FLOOR], int(numbers[p.N_MONITOR_PLATE_TABLE]), cal, memory,
+        p.M_MONITOR_I_3,
+    )  # fmt: skip
+    permitted = max(permitted, floor)
+    before = memory[p.M_PERMITTED]
+    if permitted < before and memory[p.M_FRESH] < 0.5:
+        # supervision may look every few ticks only
+        share = min(numbers[p.N_MONITOR_SHARE] * numbers[p.N_SUPERVISION_TICKS], 1.0)
+        permitted = before + share * (permitted - before)
+    memory[p.M_PERMITTED] = permitted
+    return seen - permitted
 
 
 @kernel

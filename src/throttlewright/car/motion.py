@@ -24,6 +24,7 @@ from throttlewright.car.state import (
     FLOW_PLATE,
     LOST,
     N_STATE,
+    OIL,
     OMEGA,
     P_EXHAUST,
     P_MANIFOLD,
@@ -75,6 +76,7 @@ def start_state(
     ratio: float,
     opening: float,
     coolant: float,
+    oil: float | None = None,
 ) -> np.ndarray:
     """State of the car at a steady engine speed and plate, before boost has come.
 
@@ -92,6 +94,8 @@ def start_state(
         Plate above the closed stop.
     coolant : float [K]
         Coolant temperature.
+    oil : float [K]
+        Oil temperature; as the coolant when left out.
 
     Returns
     -------
@@ -104,6 +108,7 @@ def start_state(
     x[PLATE] = x[AIR_PLATE] = opening
     x[WINDING] = T
     x[COOLANT] = coolant
+    x[OIL] = coolant if oil is None else oil
     x[P_PIPE] = x[P_MANIFOLD] = x[P_EXHAUST] = ambient
     x[BOOSTER] = ambient
     x[T_PIPE] = T

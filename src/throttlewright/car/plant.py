@@ -24,6 +24,7 @@ from throttlewright.car.state import (
     FLOW_CYLINDERS,
     INDICATED,
     LOST,
+    OIL,
     OMEGA,
     P_EXHAUST,
     P_MANIFOLD,
@@ -39,6 +40,7 @@ from throttlewright.car.state import (
     U_BRAKE,
     U_CLUTCH,
     U_FUEL,
+    U_INTAKE_RISE,
     U_RATIO,
     U_RETARD,
 )
@@ -63,6 +65,10 @@ _BOOSTER_USE = 0.25
 _COOLING = 300.0
 """Heat that the radiator takes per kelvin above the thermostat, times the heat capacity share of a
 30 kJ/K engine [W/K]; from memory."""
+_OIL_LAG = 120.0
+_OIL_ABOVE = 30.0
+"""Oil follows the coolant with this time constant [s], and stands above it by this much at rated
+air flow [K]; from memory."""
 _BOOSTED = 1.12
 """Pressure ratio under which a stalled compressor does no harm and is not marked; from memory."""
 
@@ -190,7 +196,7 @@ def car_sample(x: np.ndarray, u: np.ndarray, car: CarRecord) -> None:
 
     # temperatures of the charge
     head = max(compressor_head(x[P_PIPE], x[FLOW_COMPRESSOR], car), 0.0)
-    T_pipe = car.T_ambient
+    T_pipe = car.T_ambient + u[U_INTAKE_RISE]
     if car.charging > 0.5:
         rise = car.T_ambient * head / car.compressor_efficiency
         T_pipe += rise * (1.0 - car.intercooler_effectiveness)
@@ -207,6 +213,9 @@ def car_sample(x: np.ndarray, u: np.ndarray, car: CarRecord) -> None:
     if x[COOLANT] > car.thermostat:
         out = _COOLING * (car.coolant_capacity / 30e3) * (x[COOLANT] - car.thermostat)
     x[COOLANT] += TICK * (heat - out) / car.coolant_capacity
+    # oil: follows the coolant late, and above it by what the load puts into it
+    above = _OIL_ABOVE * fuel * flow / car.rated_flow
+    x[OIL] += TICK / _OIL_LAG * (x[COOLANT] + above - x[OIL])
 
     # brake booster: a check valve from the manifold, and each press uses some vacuum up
     if x[P_MANIFOLD] < x[BOOSTER]:

@@ -23,6 +23,7 @@ from throttlewright.car.state import (
     COOLANT,
     N_INPUT,
     N_STATE,
+    OIL,
     OMEGA,
     P_EXHAUST,
     P_MANIFOLD,
@@ -212,7 +213,7 @@ def _released(rec: np.void, omega: float) -> np.ndarray:
     x[P_PIPE] = x[P_EXHAUST] = ambient
     x[P_MANIFOLD] = 0.3 * ambient
     x[T_PIPE], x[T_MANIFOLD] = T, T + float(rec["charge_temperature_rise"])
-    x[T_EXHAUST] = x[COOLANT] = WARM_ENGINE
+    x[T_EXHAUST] = x[COOLANT] = x[OIL] = WARM_ENGINE
     x[TURBINE_HEAT] = 1.0
     x[TURBO_SPEED] = _windmill(rec, omega)
     return x

@@ -49,8 +49,9 @@ BRAKE_WAS = 38  # brake of the last tick, to know how much booster vacuum was us
 FLOW_LEAK = 39  # kg/s, past the plate into the manifold
 LOST = 40  # N m, pumping and friction at the start of the last step
 RATIO_WAS = 41  # gear times final drive of the last tick
-DELAY_AT = 42  # next place in the ring below
-DELAY_RING = 43  # kg/rad, charge of each of the last DELAY_LENGTH ticks
+OIL = 42  # K, engine oil
+DELAY_AT = 43  # next place in the ring below
+DELAY_RING = 44  # kg/rad, charge of each of the last DELAY_LENGTH ticks
 
 DELAY_LENGTH = 160
 """Ticks kept for the delay from filling to torque: 540 degrees of crank at 560 rpm."""
@@ -80,5 +81,6 @@ U_WINDING = 18  # factor on winding resistance: large when broken, small when sh
 U_WASTEGATE_STUCK = 19  # position it is stuck at; negative when it moves
 U_LINK = 20  # 1: the plate has let go of its shaft and stays where AIR_PLATE is
 U_PAIR = 21  # share of the plates that stays at the closed stop
+U_INTAKE_RISE = 22  # K that the charge gets hotter on its way to the plate
 
-N_INPUT = 22
+N_INPUT = 23

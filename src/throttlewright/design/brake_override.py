@@ -9,9 +9,10 @@ from throttlewright.build.intent import Intent
 from throttlewright.calibration.calibration import Number
 from throttlewright.calibration.reactions import Reaction
 from throttlewright.car.pack import Car
+from throttlewright.design.role import Role
 from throttlewright.design.rows import Rows
 
-__all__ = ["brake_override", "override_reactions"]
+__all__ = ["ROLE", "brake_override", "override_reactions"]
 
 _ABOVE = 2.0
 """Car speed from which the brake rules [m/s]: road cars use about 5 mph, read at second hand; less
@@ -105,3 +106,12 @@ def override_reactions(car: Car, reactions: Sequence[Reaction]) -> tuple[Reactio
         else row
         for row in reactions
     )
+
+
+ROLE = Role(
+    name="brake_override",
+    title="Brake over pedal",
+    text="Lets the brake win over a pedal that is stuck.",
+    design=brake_override,
+)
+"""The role, for the registry."""

@@ -13,10 +13,11 @@ from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car
 from throttlewright.car.surface import compute_surface, evaluate
 from throttlewright.design.idle import idle_opening
+from throttlewright.design.role import Role
 from throttlewright.design.rows import PLATE_PCT, Rows
 from throttlewright.physics.friction import friction_over_warm
 
-__all__ = ["cold", "plate_for_share"]
+__all__ = ["ROLE", "cold", "plate_for_share"]
 
 _STEP = 10.0
 """Widest step of the coolant axis [K]: between two points the plate, not the share, is linear."""
@@ -171,3 +172,13 @@ def cold(car: Car, intent: Intent) -> Rows:
             )
         )
     return Rows(tuple(limits), tuple(tables), notes=tuple(notes))
+
+
+ROLE = Role(
+    name="cold",
+    title="Cold engine",
+    text="Allows a cold engine only a share of its torque.",
+    design=cold,
+    section="cold_engine",
+)
+"""The role, for the registry."""

@@ -14,11 +14,12 @@ from throttlewright.car.flows import plate_area_of
 from throttlewright.car.pack import Car
 from throttlewright.car.record import BoostState
 from throttlewright.car.surface import evaluate
+from throttlewright.design.role import Role
 from throttlewright.design.rows import PLATE_PCT, Rows
 from throttlewright.design.servo import least_target
 from throttlewright.physics.friction import friction_over_warm
 
-__all__ = ["BASE_SHARE", "idle", "idle_opening", "idle_setpoint"]
+__all__ = ["BASE_SHARE", "ROLE", "idle", "idle_opening", "idle_setpoint"]
 
 BASE_SHARE = 0.85
 """Share of the computed air that the floor gives by itself [-]. The loop adds the rest: with all
@@ -279,3 +280,12 @@ def idle(car: Car, intent: Intent) -> Rows:
         ),
     }
     return Rows(limits, tables, numbers, tuple(notes))
+
+
+ROLE = Role(
+    name="idle",
+    title="Idle",
+    text="Gives the air that keeps the engine turning, and trims it.",
+    design=idle,
+)
+"""The role, for the registry."""

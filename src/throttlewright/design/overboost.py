@@ -13,9 +13,10 @@ from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.flows import engine_flow, pipe_state, plate_for_flow
 from throttlewright.car.pack import Car
 from throttlewright.car.record import BoostState
+from throttlewright.design.role import Role
 from throttlewright.design.rows import PLATE_PCT, Rows
 
-__all__ = ["boost_loop", "overboost", "pressure_limits"]
+__all__ = ["ROLE", "boost_loop", "overboost", "pressure_limits"]
 
 _LIMIT_OVER = 15e3
 _CUT_OVER = 30e3
@@ -266,3 +267,13 @@ def _notes(car: Car, cut: float, individual: bool) -> tuple[str, ...]:
             "before the plates cuts fuel, and no plate row holds it"
         )
     return tuple(notes)
+
+
+ROLE = Role(
+    name="overboost",
+    title="Overboost",
+    text="Holds manifold pressure with the plate when the wastegate fails, and cuts fuel above it.",
+    design=overboost,
+    section="overboost",
+)
+"""The role, for the registry."""

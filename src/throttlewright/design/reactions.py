@@ -13,9 +13,10 @@ from throttlewright.car.pack import Car
 from throttlewright.car.surface import compute_surface, plate_axis
 from throttlewright.design.brake_override import override_reactions
 from throttlewright.design.overboost import pressure_limits
+from throttlewright.design.role import Role
 from throttlewright.design.rows import PLATE_PCT, Rows
 
-__all__ = ["supervision", "typical_reactions"]
+__all__ = ["ROLE", "supervision", "typical_reactions"]
 
 _FS = "Formula Student rules, UK-style edition, year not shown"
 _FSAE = "Formula SAE rules 2026"
@@ -375,3 +376,12 @@ def _pedal_notes(car: Car) -> tuple[str, ...]:
             "check can see it",
         )
     return ()
+
+
+ROLE = Role(
+    name="supervision",
+    title="Watch over faults",
+    text="Finds faults and takes power away.",
+    design=supervision,
+)
+"""The role, for the registry."""

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from throttlewright.build.intent import Intent
 from throttlewright.car.pack import Car
-from throttlewright.design.brake_override import brake_override
-from throttlewright.design.cold import cold
-from throttlewright.design.idle import idle
-from throttlewright.design.overboost import overboost
-from throttlewright.design.reactions import supervision
+from throttlewright.design import (
+    brake_override,
+    cold,
+    idle,
+    overboost,
+    reactions,
+    servo,
+)
+from throttlewright.design.role import Role
 from throttlewright.design.rows import Rows, merged
-from throttlewright.design.servo import servo
 
-__all__ = ["ROLES", "Role", "all_rows"]
+__all__ = ["ROLES", "all_rows", "role_of_row"]
 
-Role = Callable[[Car, Intent], Rows]
-
-ROLES: tuple[Role, ...] = (servo, supervision, brake_override, idle, cold, overboost)
-"""Every role of a typical calibration."""
+ROLES: tuple[Role, ...] = (
+    servo.ROLE,
+    reactions.ROLE,
+    brake_override.ROLE,
+    idle.ROLE,
+    cold.ROLE,
+    overboost.ROLE,
+)
+"""Every role."""
 
 
 def all_rows(car: Car, intent: Intent) -> Rows:
@@ -37,4 +43,21 @@ def all_rows(car: Car, intent: Intent) -> Rows:
     Rows
         Limits in order of rank, tables, numbers and notes.
     """
-    return merged(role(car, intent) for role in ROLES)
+    return merged(role.design(car, intent) for role in ROLES)
+
+
+def role_of_row(row: str) -> Role | None:
+    """Return the role that a row belongs to, by its name.
+
+    Parameters
+    ----------
+    row : str
+        Name of a limit, such as ``cold_hold``.
+
+    Returns
+    -------
+    Role or None
+        The role whose name is the longest beginning of the row's; None for a foreign row.
+    """
+    fitting = [role for role in ROLES if row == role.name or row.startswith(f"{role.name}_")]
+    return max(fitting, key=lambda role: len(role.name), default=None)

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from throttlewright.calibration.calibration import Number
 from throttlewright.calibration.limits import Limit
+from throttlewright.calibration.reactions import Reaction
 from throttlewright.calibration.table import Table
 from throttlewright.foundation.errors import InputError
 
@@ -26,13 +27,17 @@ class Rows:
     """Contribution of one role.
 
     ``limits`` in order of rank, ``tables`` that they read, ``numbers`` named
-    ``<row>.<quantity>`` or with their unit as suffix, ``notes`` for the reader.
+    ``<row>.<quantity>`` or with their unit as suffix, ``notes`` for the reader, ``reactions`` that
+    follow those of every calibration. ``refused`` says in one sentence why a role that was asked
+    for gives nothing on this car; empty where it gives its rows or was not asked for.
     """
 
     limits: tuple[Limit, ...] = ()
     tables: tuple[Table, ...] = ()
     numbers: dict[str, Number] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    reactions: tuple[Reaction, ...] = ()
+    refused: str = ""
 
 
 def merged(parts: Iterable[Rows]) -> Rows:
@@ -57,6 +62,7 @@ def merged(parts: Iterable[Rows]) -> Rows:
     tables: dict[str, Table] = {}
     numbers: dict[str, Number] = {}
     notes: list[str] = []
+    reactions: dict[str, Reaction] = {}
     for part in parts:
         for limit in part.limits:
             _put(limits, limit.name, limit, "limit")
@@ -64,8 +70,16 @@ def merged(parts: Iterable[Rows]) -> Rows:
             _put(tables, table.name, table, "table")
         for name, number in part.numbers.items():
             _put(numbers, name, number, "number")
-        notes.extend(part.notes)
-    return Rows(tuple(limits.values()), tuple(tables.values()), numbers, tuple(notes))
+        notes.extend((*part.notes, part.refused) if part.refused else part.notes)
+        for reaction in part.reactions:
+            _put(reactions, reaction.fault, reaction, "reaction")
+    return Rows(
+        tuple(limits.values()),
+        tuple(tables.values()),
+        numbers,
+        tuple(notes),
+        tuple(reactions.values()),
+    )
 
 
 def _put(where: dict[str, _Item], name: str, item: _Item, kind: str) -> None:

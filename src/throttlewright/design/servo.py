@@ -9,11 +9,12 @@ import numpy as np
 from throttlewright.build.intent import Intent
 from throttlewright.calibration.calibration import Number
 from throttlewright.car.pack import Car
+from throttlewright.design.role import Role
 from throttlewright.design.rows import Rows
 from throttlewright.foundation.errors import InputError
 from throttlewright.physics.servo import COPPER_COEFFICIENT, copper_resistance
 
-__all__ = ["HIGHEST_SUPPLY", "RESPONSE", "least_target", "most_duty", "servo"]
+__all__ = ["HIGHEST_SUPPLY", "RESPONSE", "ROLE", "least_target", "most_duty", "servo"]
 
 HIGHEST_SUPPLY = 15.0
 """Of a healthy car [V]; common practice, no source."""
@@ -210,3 +211,12 @@ def servo(car: Car, intent: Intent, *, most_current: float | None = None) -> Row
             float(rec["plate_at_open"][track]), "V", "build"
         )
     return Rows(numbers=numbers)
+
+
+ROLE = Role(
+    name="servo",
+    title="Plate servo",
+    text="Moves the plate to where it shall be.",
+    design=servo,
+)
+"""The role, for the registry."""

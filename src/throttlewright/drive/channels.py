@@ -9,17 +9,24 @@ from throttlewright.foundation.errors import InputError, nearest
 
 __all__ = [
     "CHANNELS",
+    "IN_ARM",
     "IN_BATTERY",
     "IN_BRAKE",
     "IN_CLUTCH",
+    "IN_ETHANOL",
+    "IN_FUEL_PRESSURE",
     "IN_GEAR",
     "IN_GRADE",
     "IN_GRIP",
     "IN_HELD_SPEED",
+    "IN_INTAKE_RISE",
     "IN_KEY",
     "IN_LOAD",
     "IN_MODE",
+    "IN_OIL_PRESSURE",
     "IN_PEDAL",
+    "IN_PIT",
+    "IN_SHIFT",
     "N_CHANNELS",
     "InputChannel",
     "channel_named",
@@ -36,6 +43,13 @@ IN_BATTERY = 7
 IN_MODE = 8
 IN_KEY = 9
 IN_HELD_SPEED = 10
+IN_OIL_PRESSURE = 11
+IN_FUEL_PRESSURE = 12
+IN_ETHANOL = 13
+IN_INTAKE_RISE = 14
+IN_PIT = 15
+IN_ARM = 16
+IN_SHIFT = 17
 """Column of each channel in the input table."""
 
 
@@ -95,6 +109,37 @@ CHANNELS: tuple[InputChannel, ...] = (
         1.0,
         "1: a dyno holds the speed of engine and vehicle",
         whole=True,
+    ),
+    InputChannel(
+        "oil_pressure_pct", "%", 100.0, "linear", 0.0, 200.0, "oil pressure, of the healthy one"
+    ),
+    InputChannel(
+        "fuel_pressure_pct",
+        "%",
+        100.0,
+        "linear",
+        1.0,
+        200.0,
+        "fuel pressure over the manifold, of the wanted one; the mixture follows its root",
+    ),
+    InputChannel(
+        "ethanol_pct",
+        "%",
+        0.0,
+        "step",
+        -1.0,
+        110.0,
+        "ethanol in the fuel as measured; outside 0 to 100 the sensor is lost",
+    ),
+    InputChannel(
+        "intake_rise_K", "K", 0.0, "linear", 0.0, 100.0, "heat soak of the charge before the plate"
+    ),
+    InputChannel("pit_1", "1", 0.0, "step", 0.0, 1.0, "pit-lane switch, 1 on", whole=True),
+    InputChannel(
+        "arm_1", "1", 0.0, "step", 0.0, 1.0, "switch that arms launch or anti-lag", whole=True
+    ),
+    InputChannel(
+        "shift_1", "1", 0.0, "step", -1.0, 1.0, "1 an upshift, -1 a downshift asked", whole=True
     ),
 )
 """All input channels, in the order of their columns."""

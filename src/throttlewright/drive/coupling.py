@@ -27,6 +27,7 @@ from throttlewright.car.state import (
     U_GRADE,
     U_GRIP,
     U_HELD_SPEED,
+    U_INTAKE_RISE,
     U_LEAK,
     U_LINK,
     U_LOAD,
@@ -47,6 +48,7 @@ from throttlewright.drive.channels import (
     IN_GRADE,
     IN_GRIP,
     IN_HELD_SPEED,
+    IN_INTAKE_RISE,
     IN_KEY,
     IN_LOAD,
 )
@@ -134,6 +136,7 @@ def to_car(
     u[U_GRIP] = row[IN_GRIP]
     u[U_GRADE] = math.atan(0.01 * row[IN_GRADE])
     u[U_HELD_SPEED] = row[IN_HELD_SPEED]
+    u[U_INTAKE_RISE] = row[IN_INTAKE_RISE]
     u[U_LEAK] = 1e-6 * faults[F_LEAK_AFTER_PLATE]
     # stuck and let go know no half: the plant reads both as a switch
     u[U_STUCK] = 1.0 if faults[F_PLATE_STUCK] > 0.0 else 0.0

@@ -86,6 +86,8 @@ TRACE: tuple[TraceChannel, ...] = (
     _t("torque_Nm", "N*m", c.TORQUE, "brake torque of the engine"),
     _t("shaft_torque_Nm", "N*m", c.SHAFT_TORQUE, "torque at the driven wheels"),
     _t("coolant_degC", "degC", c.COOLANT, "coolant", 1.0, -273.15),
+    _t("oil_degC", "degC", c.OIL, "engine oil", 1.0, -273.15),
+    _t("intake_degC", "degC", c.T_PIPE, "charge before the plate", 1.0, -273.15),
     _t("exhaust_degC", "degC", c.T_EXHAUST, "exhaust gas at its sensor", 1.0, -273.15),
     _t("exhaust_port_degC", "degC", c.T_PORT, "exhaust gas at the port", 1.0, -273.15),
     _t("brake_vacuum_kPa", "kPa", c.BOOSTER, "vacuum of the brake booster", -1e-3),
@@ -109,6 +111,10 @@ TRACE: tuple[TraceChannel, ...] = (
     TraceChannel(
         "map_measured_kPa", "kPa", ROW_SIGNAL + s.SIG_MAP_KPA, 1.0, 0.0, "manifold sensor"
     ),
+    TraceChannel("oil_kPa", "kPa", ROW_SIGNAL + s.SIG_OIL_KPA, 1.0, 0.0, "oil pressure"),
+    TraceChannel(
+        "mixture_1", "", ROW_SIGNAL + s.SIG_MIXTURE, 1.0, 0.0, "air per fuel over the wanted one"
+    ),
     TraceChannel("battery_V", "V", ROW_SIGNAL + s.SIG_BATTERY_V, 1.0, 0.0, "supply"),
     _i("brake_pct", "%", i.IN_BRAKE, "brake pedal"),
     _i("clutch_pct", "%", i.IN_CLUTCH, "clutch, 100 engaged"),
@@ -116,6 +122,11 @@ TRACE: tuple[TraceChannel, ...] = (
     _i("load_Nm", "N*m", i.IN_LOAD, "load of the auxiliaries"),
     _i("grip_1", "", i.IN_GRIP, "factor on the grip of the tyres"),
     _i("mode_1", "", i.IN_MODE, "mode, 0 the first"),
+    _i("fuel_pressure_pct", "%", i.IN_FUEL_PRESSURE, "fuel pressure, of the wanted one"),
+    _i("ethanol_pct", "%", i.IN_ETHANOL, "ethanol in the fuel"),
+    _i("pit_1", "", i.IN_PIT, "pit-lane switch, 1 on"),
+    _i("arm_1", "", i.IN_ARM, "switch that arms launch or anti-lag"),
+    _i("shift_1", "", i.IN_SHIFT, "1 an upshift, -1 a downshift asked for"),
     _i("key_1", "", i.IN_KEY, "key, 1 on"),
 )
 """Channels of a trace, in the order in which they are kept."""

@@ -89,6 +89,8 @@ class Start(Frozen):
     gear: _Gear = 0
     coolant: Annotated[float, Quantity("temperature", "degC", -40.0, 130.0)] = 363.15
     """Coolant [K]."""
+    oil: Annotated[float, Quantity("temperature", "degC", -40.0, 170.0)] | None = None
+    """Oil [K]; as the coolant when left out."""
     pedal_pct: _Pct = 0.0
     """Pedal while the car settles [%]."""
     settle: Annotated[float, Quantity("time", "s", 0.0, 60.0)] = 2.0

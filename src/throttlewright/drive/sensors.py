@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from throttlewright.calibration.signals import (
+    SIG_ARM,
     SIG_BATTERY_V,
     SIG_BRAKE,
     SIG_BRAKE_PCT,
@@ -16,43 +17,64 @@ from throttlewright.calibration.signals import (
     SIG_CURRENT_A,
     SIG_DRIVEN_M_S,
     SIG_ENGINE_RPM,
+    SIG_ETHANOL_PCT,
+    SIG_EXHAUST_DEGC,
     SIG_FREE_M_S,
+    SIG_FUEL_PRESSURE_PCT,
     SIG_GEAR,
+    SIG_INTAKE_DEGC,
     SIG_KEY,
     SIG_MAP_KPA,
+    SIG_MIXTURE,
     SIG_MODE,
+    SIG_OIL_DEGC,
+    SIG_OIL_KPA,
     SIG_PEDAL_1_V,
     SIG_PEDAL_2_V,
     SIG_PIPE_KPA,
+    SIG_PIT,
     SIG_PLATE_1_V,
     SIG_PLATE_2_V,
     SIG_REFERENCE_V,
     SIG_REQUEST_PCT,
+    SIG_SHIFT,
 )
 from throttlewright.car.plant import TICK
 from throttlewright.car.record import CarRecord
 from throttlewright.car.state import (
     COOLANT,
     CURRENT,
+    OIL,
     OMEGA,
     OMEGA_DRIVEN,
     OMEGA_FREE,
     P_MANIFOLD,
     P_PIPE,
     PLATE,
+    T_EXHAUST,
+    T_PIPE,
 )
 from throttlewright.drive.channels import (
+    IN_ARM,
     IN_BATTERY,
     IN_BRAKE,
     IN_CLUTCH,
+    IN_ETHANOL,
+    IN_FUEL_PRESSURE,
     IN_GEAR,
     IN_KEY,
     IN_MODE,
+    IN_OIL_PRESSURE,
     IN_PEDAL,
+    IN_PIT,
+    IN_SHIFT,
 )
 from throttlewright.drive.faults import (
     F_BRAKE_SWITCH_LOST,
     F_BUS_LOSS,
+    F_COOLANT_SENSOR_LOST,
+    F_ETHANOL_SENSOR_LOST,
+    F_GEAR_SIGNAL_WRONG,
     F_LOW_BATTERY,
     F_MAP_SENSOR_LOST,
     F_PEDAL_1_DRIFT,
@@ -74,6 +96,7 @@ from throttlewright.drive.faults import (
     F_PLATE_SENSOR_INVERTED,
     F_REFERENCE_SHIFT,
     F_SENSOR_INTERMITTENT,
+    F_WHEEL_SPEED_LOST,
     F_WRONG_CLOSED_STOP,
     F_WRONG_RAISE_REQUEST,
 )
@@ -95,6 +118,13 @@ _DROPOUT_PERIOD = 100
 _DROPOUT = 20
 """An intermittent contact is lost for 20 ms of every 100 ms; common practice, no source."""
 _LOST_MAP = 10.0
+_LOST_COOLANT = -40.0
+"""What an open temperature sensor reads [degC]; common practice, no source."""
+_LOST_ETHANOL = -1.0
+_OIL_RELIEF = 450.0
+_OIL_PER_RPM = 0.1
+"""Healthy oil pressure of warm oil: 100 kPa for every 1000 rpm up to the relief valve [kPa]; common
+practice, no source."""
 _TO_RPM = 30.0 / math.pi
 
 
@@ -250,12 +280,32 @@ def sense(
     signals[SIG_ENGINE_RPM] = x[OMEGA] * _TO_RPM
     signals[SIG_DRIVEN_M_S] = x[OMEGA_DRIVEN] * car.tyre_radius
     signals[SIG_FREE_M_S] = x[OMEGA_FREE] * car.tyre_radius
+    if faults[F_WHEEL_SPEED_LOST] > 0.0:
+        signals[SIG_FREE_M_S] = 0.0
     signals[SIG_COOLANT_DEGC] = x[COOLANT] - 273.15
+    if faults[F_COOLANT_SENSOR_LOST] > 0.0:
+        signals[SIG_COOLANT_DEGC] = _LOST_COOLANT
+    signals[SIG_OIL_DEGC] = x[OIL] - 273.15
+    healthy = min(_OIL_PER_RPM * signals[SIG_ENGINE_RPM], _OIL_RELIEF)
+    signals[SIG_OIL_KPA] = 0.01 * row[IN_OIL_PRESSURE] * healthy
+    signals[SIG_INTAKE_DEGC] = x[T_PIPE] - 273.15
+    signals[SIG_EXHAUST_DEGC] = x[T_EXHAUST] - 273.15
+    # an injector gives fuel with the root of the pressure over it
+    signals[SIG_MIXTURE] = 1.0 / math.sqrt(0.01 * row[IN_FUEL_PRESSURE])
+    signals[SIG_FUEL_PRESSURE_PCT] = row[IN_FUEL_PRESSURE]
+    signals[SIG_ETHANOL_PCT] = row[IN_ETHANOL]
+    if faults[F_ETHANOL_SENSOR_LOST] > 0.0:
+        signals[SIG_ETHANOL_PCT] = _LOST_ETHANOL
+    signals[SIG_PIT] = row[IN_PIT]
+    signals[SIG_ARM] = row[IN_ARM]
+    signals[SIG_SHIFT] = row[IN_SHIFT]
     pressed = row[IN_BRAKE] > 1.0 and faults[F_BRAKE_SWITCH_LOST] == 0.0
     signals[SIG_BRAKE] = 1.0 if pressed else 0.0
     signals[SIG_BRAKE_PCT] = row[IN_BRAKE] if pressed else 0.0
     signals[SIG_CLUTCH] = 1.0 if row[IN_CLUTCH] > 50.0 else 0.0
     signals[SIG_GEAR] = row[IN_GEAR]
+    if faults[F_GEAR_SIGNAL_WRONG] > 0.0:
+        signals[SIG_GEAR] = faults[F_GEAR_SIGNAL_WRONG]
     signals[SIG_CURRENT_A] = x[CURRENT]
     signals[SIG_MODE] = row[IN_MODE]
     signals[SIG_KEY] = row[IN_KEY]

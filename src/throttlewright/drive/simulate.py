@@ -136,6 +136,7 @@ def prepare(
         ratio=ratio if start.rolling else 0.0,
         opening=float(rec["default_opening"]),
         coolant=start.coolant,
+        oil=start.oil,
     )
     state = new_state(packed)
     state["x"] = x

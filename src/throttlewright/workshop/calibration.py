@@ -123,7 +123,7 @@ def calibration_of(
         tables=tables,
         numbers=rows.numbers | numbers,
         limits=rows.limits,
-        reactions=typical_reactions(car, intent.intent),
+        reactions=(*typical_reactions(car, intent.intent), *rows.reactions),
         build_sha256=file.sha256,
         intent_sha256=intent.sha256,
     )

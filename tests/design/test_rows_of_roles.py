@@ -11,6 +11,7 @@ import pytest
 
 from throttlewright.build.catalogue import load_example, load_example_intent
 from throttlewright.build.intent import Intent, Mode, Overboost
+from throttlewright.build.intent_roles import TorqueMonitor
 from throttlewright.calibration.calibration import Calibration, Number
 from throttlewright.calibration.limits import Limit
 from throttlewright.calibration.pack import pack_calibration
@@ -26,6 +27,7 @@ from throttlewright.design.overboost import overboost, pressure_limits
 from throttlewright.design.reactions import supervision, typical_reactions
 from throttlewright.design.roles import ROLES, all_rows
 from throttlewright.design.rows import Rows, merged
+from throttlewright.design.torque_monitor import torque_monitor
 from throttlewright.foundation.errors import InputError
 from throttlewright.physics.friction import friction_over_warm
 
@@ -108,6 +110,9 @@ def test_the_strategy_packs_them(pair) -> None:
 
 def test_every_detection_has_a_row_on_some_car() -> None:
     seen = {r.detection for name in EXAMPLES for r in typical_reactions(*_car(name))}
+    car, intent = _car("trackday_16")
+    watched = intent.model_copy(update={"torque_monitor": TorqueMonitor()})
+    seen |= {r.detection for r in torque_monitor(car, watched).reactions}
     assert seen == set(DETECTIONS) - {"none"}
 
 
@@ -370,7 +375,22 @@ def test_every_role_is_registered() -> None:
         "brake_override",
         "idle",
         "cold",
+        "hot_coolant",
+        "hot_oil",
+        "hot_intake",
+        "hot_exhaust",
+        "lean_mixture",
+        "low_fuel_pressure",
+        "low_oil_pressure",
+        "low_battery",
+        "ethanol",
+        "boost_by_throttle",
         "overboost",
+        "pit_limit",
+        "speed_cap",
+        "soft_rev_limit",
+        "pedal_shaping",
+        "torque_monitor",
     ]
 
 

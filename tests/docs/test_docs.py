@@ -38,7 +38,24 @@ BUILD_HEADINGS = {
     "PlateTrack": "Plate track",
     "PreviousPlate": "Previous plate",
 }
-INTENT_HEADINGS = {"": "Top of the file", "ColdEngine": "Cold engine"}
+INTENT_HEADINGS = {
+    "": "Top of the file",
+    "ColdEngine": "Cold engine",
+    "HotCoolant": "Hot coolant",
+    "HotOil": "Hot oil",
+    "HotIntake": "Hot intake",
+    "HotExhaust": "Hot exhaust",
+    "LeanMixture": "Lean mixture",
+    "LowFuelPressure": "Low fuel pressure",
+    "LowOilPressure": "Low oil pressure",
+    "LowBattery": "Low battery",
+    "BoostByThrottle": "Boost by throttle",
+    "PitLimit": "Pit limit",
+    "SpeedCap": "Speed cap",
+    "SoftRevLimit": "Soft rev limit",
+    "PedalShaping": "Pedal shaping",
+    "TorqueMonitor": "Torque monitor",
+}
 
 
 def page(name: str) -> str:

@@ -141,14 +141,16 @@ class Calibration:
             if limit.name in seen:
                 raise InputError("the name is used by two limits", key=f"limit {limit.name}")
             seen.add(limit.name)
-            if limit.table and limit.table not in self.tables:
-                close = nearest(limit.table, list(self.tables))
-                raise InputError(
-                    "there is no such table",
-                    key=f"limit {limit.name}, table",
-                    value=limit.table,
-                    advice=f"did you mean {close!r}?" if close else None,
-                )
+            for key in ("table", "base"):
+                name = getattr(limit, key)
+                if name and name not in self.tables:
+                    close = nearest(name, list(self.tables))
+                    raise InputError(
+                        "there is no such table",
+                        key=f"limit {limit.name}, {key}",
+                        value=name,
+                        advice=f"did you mean {close!r}?" if close else None,
+                    )
 
     def table(self, name: str) -> Table:
         """Return a table by name; the error of an unknown name says which is nearest."""

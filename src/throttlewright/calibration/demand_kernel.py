@@ -78,6 +78,10 @@ def shaped_demand(
     table = int(numbers[p.N_OPENING_TABLE if opens else p.N_CLOSING_TABLE])
     if table >= 0:
         rate = remembered(gear, engine, table, cal, memory, p.M_SHAPE_I)
+        table = int(numbers[p.N_RATE_FACTOR_TABLE])
+        if table >= 0:
+            # a percent of a wide open plate carries less torque than one of a nearly shut one
+            rate *= remembered(engine, before, table, cal, memory, p.M_FACTOR_I)
     step = rate * s.TICK_S
     after = min(asked, before + step) if opens else max(asked, before - step)
     table = int(numbers[p.N_LASH_RATE_TABLE])

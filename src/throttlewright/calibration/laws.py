@@ -40,6 +40,39 @@ def armed_now(
 
 
 @kernel
+def _armed_lastingly(
+    row: int,
+    at: int,
+    was_armed: float,
+    cal: Any,
+    memory: NDArray[np.float64],
+) -> bool:
+    """Return whether a row acts: its arm has held long enough, or the pedal was not released."""
+    values = cal["limit_values"]
+    after = values[row, p.L_AFTER_TICKS]
+    held = was_armed
+    if after > 0.0:
+        held = memory[at + p.K_LASTED]
+    elif values[row, p.L_WITHIN_TICKS] > 0.0:
+        held = memory[at + p.K_ACTED]
+    armed = armed_now(row, held, cal, memory)
+    if after > 0.0:
+        lasted = min(held + 1.0, after) if armed else 0.0
+        memory[at + p.K_LASTED] = lasted
+        armed = lasted >= after
+    if was_armed > 0.5 and values[row, p.L_UNTIL_RELEASED] > 0.5:
+        # the driver's own pedal: one that a reaction took away does not let go
+        armed = armed or memory[p.M_PEDAL_UP] < 0.5
+    within = values[row, p.L_WITHIN_TICKS]
+    if within > 0.0:
+        # it has to let go before it may act again
+        acted = min(memory[at + p.K_ACTED] + 1.0, within + 1.0) if armed else 0.0
+        memory[at + p.K_ACTED] = acted
+        armed = armed and acted <= within
+    return armed
+
+
+@kernel
 def bound_now(
     row: int,
     at: int,
@@ -53,7 +86,7 @@ def bound_now(
     codes = cal["limit_codes"]
     values = cal["limit_values"]
     was_armed = memory[at + p.K_ARMED]
-    armed = armed_now(row, was_armed, cal, memory)
+    armed = _armed_lastingly(row, at, was_armed, cal, memory)
     law = codes[row, p.C_LAW]
     free = values[row, p.L_FREE]
     table = codes[row, p.C_TABLE]
@@ -103,6 +136,10 @@ def bound_now(
         bound = free if law == LAW_RAMP else raw
     else:
         before = memory[at + p.K_BOUND]
+        latches = values[row, p.L_UNTIL_RELEASED] > 0.5
+        if latches and armed and was_armed < 0.5 and codes[row, p.C_CEILING] == 1:
+            # its falling rate counts from where the output is, not from no bound at all
+            before = min(before, output_now)
         bound = min(max(raw, before - values[row, p.L_FALL]), before + values[row, p.L_RISE])
     memory[at + p.K_BOUND] = bound
     return float(bound)
@@ -123,7 +160,15 @@ def _pi(
     values = cal["limit_values"]
     least = values[row, p.L_LEAST]
     most = values[row, p.L_MOST]
-    steady = values[row, p.L_BASE] + values[row, p.L_KP] * error
+    base = values[row, p.L_BASE]
+    table = codes[row, p.C_BASE]
+    if table >= 0:
+        u = memory[p.M_CHANNELS + codes[row, p.C_BASE_X]]
+        v = 0.0
+        if codes[row, p.C_BASE_Y] >= 0:
+            v = memory[p.M_CHANNELS + codes[row, p.C_BASE_Y]]
+        base = remembered(u, v, table, cal, memory, at + p.K_BASE_I)
+    steady = base + values[row, p.L_KP] * error
     if was_armed < 0.5:
         # A ceiling takes over from where the output is; a floor acts from its base.
         integral = output_now - steady if codes[row, p.C_CEILING] == 1 else 0.0

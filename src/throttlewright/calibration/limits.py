@@ -26,7 +26,7 @@ OUTPUTS = ("plate", "retard", "fuel_cut", "wastegate")
 SIDES = ("floor", "ceiling")
 LAWS = ("table", "pi", "ramp", "timed", "model")
 OUTPUT_UNIT = {"plate": "%", "retard": "deg", "fuel_cut": "", "wastegate": "%"}
-OUTPUT_TOP = {"plate": 100.0, "retard": 60.0, "fuel_cut": 1.0, "wastegate": 100.0}
+OUTPUT_TOP = {"plate": 100.0, "retard": 70.0, "fuel_cut": 1.0, "wastegate": 100.0}
 """Where a ceiling stands that does not act."""
 
 MOST_CONDITIONS = 3
@@ -117,6 +117,9 @@ class Limit:
         Name of the table the law reads; empty when it reads none.
     z : str
         Channel on the second axis of the setpoint of a ``pi``; empty when there is none.
+    base : str
+        Name of the table that a ``pi`` starts from, over the channels that its axes are named
+        after; empty for the number ``<row>.base``.
     arm : str
         Condition under which the row acts, such as ``map_kPa > 150 and gear_1 >= 2``; empty for
         always.
@@ -145,6 +148,7 @@ class Limit:
     y: str = ""
     table: str = ""
     z: str = ""
+    base: str = ""
     arm: str = ""
     hysteresis: float = 0.0
     rise_rate: float = math.inf
@@ -166,7 +170,7 @@ class Limit:
                     allowed=", ".join(known),
                     advice=f"did you mean {close!r}?" if close else None,
                 )
-        for key in ("x", "y", "z", "table", "arm"):
+        for key in ("x", "y", "z", "table", "base", "arm"):
             check_line(getattr(self, key), f"{where}, {key}")
         for key in ("x", "y", "z"):
             if getattr(self, key):
@@ -189,6 +193,8 @@ class Limit:
             raise InputError(
                 "only the setpoint table of a 'pi' has a second channel z", key=f"{where}, z"
             )
+        if self.base and self.law != "pi":
+            raise InputError("only a 'pi' starts from a table base", key=f"{where}, base")
         for key, lowest in (("hysteresis", 0.0), ("rise_rate", None), ("fall_rate", None)):
             self._check_number(key, where, lowest)
 

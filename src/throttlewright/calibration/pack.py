@@ -17,6 +17,7 @@ from throttlewright.calibration.limits import (
     OUTPUT_UNIT,
     OUTPUTS,
     Limit,
+    check_channel,
     conditions,
 )
 from throttlewright.calibration.reactions import ACTIONS, DETECTIONS, RECOVERIES, Reaction
@@ -77,6 +78,7 @@ BY_NAME: dict[str, tuple[int, str, tuple[str, ...]]] = {
     # how fast the demand may rise and fall, and through the band without torque
     "opening_rate": (p.N_OPENING_TABLE, "%/s", ("", "rpm")),
     "closing_rate": (p.N_CLOSING_TABLE, "%/s", ("", "rpm")),
+    "rate_factor": (p.N_RATE_FACTOR_TABLE, "", ("rpm", "%")),
     "lash_rate": (p.N_LASH_RATE_TABLE, "%/s", ("",)),
     "lash_low": (p.N_LASH_LOW_TABLE, "%", ("rpm",)),
     "lash_high": (p.N_LASH_HIGH_TABLE, "%", ("rpm",)),
@@ -102,6 +104,9 @@ _ROW_NUMBERS = {
     "ramp": ("to",),
     "timed": ("to", "hold_s"),
 }
+_ANY_ROW = ("after_s", "until_released", "within_s")
+"""How long the arm must have held, whether the row then stays until the pedal is released, and how
+long it acts at most each time."""
 _FLIPPED = ("pedal_1_range", "pedal_2_range", "plate_1_range", "plate_2_range",
             "plate_both_range", "current_missing", "supply_low")  # fmt: skip
 _POSITIVE = ("servo_battery_V", "plate_rise_pct_s", "plate_fall_pct_s", "limited_rise_pct_s",
@@ -188,6 +193,7 @@ def pack_calibration(calibration: Calibration) -> Packed:
 def _tables_read(calibration: Calibration) -> list[str]:
     """Return the names of the tables that the strategy reads; a file holds others too."""
     used = {limit.table for limit in calibration.limits} | set(BY_NAME)
+    used |= {limit.base for limit in calibration.limits}
     return [
         name for name in calibration.tables if name in used or name.startswith((_DEMAND, _BOOST))
     ]
@@ -269,7 +275,7 @@ def _check_dotted(calibration: Calibration) -> None:
     """Refuse a number of a row that no row reads: a slip of the pen would pass unseen."""
     known = {name for name in DEFAULTS if "." in name}
     known |= {f"mode.{name}" for name in mode_names(calibration)}
-    known |= {f"{row.name}.{part}" for row in calibration.limits for part in _ROW_NUMBERS[row.law]}
+    known |= {f"{row.name}.{part}" for row in calibration.limits for part in _parts(row)}
     for name in calibration.numbers:
         if "." in name and name not in known:
             close = nearest(name, sorted(known))
@@ -278,6 +284,10 @@ def _check_dotted(calibration: Calibration) -> None:
                 key=f"numbers, {name}",
                 advice=f"did you mean {close!r}?" if close else None,
             )
+
+
+def _parts(limit: Limit) -> tuple[str, ...]:
+    return _ROW_NUMBERS[limit.law] + (_ANY_ROW if limit.arm else ())
 
 
 def _tables(
@@ -350,6 +360,15 @@ def _limit(
         read = (limit.y, limit.z) if limit.law == "pi" else (limit.x, limit.y)
         unit = _unit_of(limit.x) if limit.law == "pi" else OUTPUT_UNIT[limit.output]
         _expect(table, unit, tuple(_unit_of(channel) for channel in read if channel))
+    codes[p.C_BASE] = codes[p.C_BASE_X] = codes[p.C_BASE_Y] = -1
+    if limit.base:
+        codes[p.C_BASE] = index[limit.base]
+        table = calibration.tables[limit.base]
+        for axis in table.axes:
+            check_channel(axis.name, f"table {table.name}, axis")
+        _expect(table, OUTPUT_UNIT[limit.output], tuple(_unit_of(a.name) for a in table.axes))
+        for place, axis in zip((p.C_BASE_X, p.C_BASE_Y), table.axes, strict=False):
+            codes[place] = CHANNEL_NAMES.index(axis.name)
     arms = conditions(limit.arm, f"limit {limit.name}, arm")
     codes[p.C_ARMS] = len(arms)
     for k, arm in enumerate(arms):
@@ -372,6 +391,9 @@ def _limit(
             )
         return usual
 
+    values[p.L_AFTER_TICKS] = round(number("after_s", 0.0) / TICK_S)
+    values[p.L_WITHIN_TICKS] = round(number("within_s", 0.0) / TICK_S)
+    values[p.L_UNTIL_RELEASED] = number("until_released", 0.0)
     if limit.law == "model":
         values[p.L_LEAD_S] = number("lead_s")
     elif limit.law == "pi":

@@ -86,7 +86,8 @@ N_LASH_HIGH_TABLE = 73
 N_MONITOR_PRESSURE_TABLE = 74
 N_MONITOR_PEDAL_TABLE = 75
 N_MONITOR_PLATE_TABLE = 76
-N_NUMBERS = 77
+N_RATE_FACTOR_TABLE = 77
+N_NUMBERS = 78
 
 # Columns of the whole numbers of a table.
 T_X = 0  # first point of the first axis in the flat array
@@ -111,7 +112,10 @@ C_ARM_EQUAL = 10  # 1: equality is enough; three
 C_ARM_EQUAL_2 = 11
 C_ARM_EQUAL_3 = 12
 C_Z = 13  # channel on the second axis of a setpoint, -1 none
-C_WIDTH = 14
+C_BASE = 14  # row of the tables, -1 the number
+C_BASE_X = 15  # channels on its axes, -1 none
+C_BASE_Y = 16
+C_WIDTH = 17
 
 # Columns of the values of a limit.
 L_ARM_SIGN = 0  # 1 for >, -1 for <; three
@@ -133,7 +137,10 @@ L_LEAD_S = 15
 L_TO = 16
 L_HOLD_TICKS = 17
 L_FREE = 18  # the bound that bounds nothing
-L_WIDTH = 19
+L_AFTER_TICKS = 19  # the arm must have held for so long
+L_UNTIL_RELEASED = 20  # 1: stays armed until the pedal is released
+L_WITHIN_TICKS = 21  # acts no longer than this each time, 0 for ever
+L_WIDTH = 22
 
 # Columns of a reaction.
 R_DETECTION = 0  # place in reactions.DETECTIONS
@@ -233,7 +240,9 @@ M_MONITOR_I_2 = 80
 M_MONITOR_J_2 = 81
 M_MONITOR_I_3 = 82
 M_MONITOR_J_3 = 83
-M_MEASURES = 84
+M_FACTOR_I = 84
+M_FACTOR_J = 85
+M_MEASURES = 86
 
 # Memory: rewritten each tick, kept here to spare an allocation; then the rows.
 N_MEASURES = 24
@@ -249,7 +258,11 @@ K_I = 4  # remembered place in the table
 K_J = 5
 K_X_BEFORE = 6
 K_SLOPE = 7
-K_WIDTH = 8
+K_LASTED = 8  # ticks for which the arm has held
+K_BASE_I = 9
+K_BASE_J = 10
+K_ACTED = 11  # ticks for which the row has acted
+K_WIDTH = 12
 
 # Memory of a reaction.
 K_REACTION_COUNT = 0

@@ -42,7 +42,8 @@ SIG_ETHANOL_PCT = 27  # of the fuel; below 0 or above 100 from a sensor that is 
 SIG_PIT = 28  # 1 pit-lane switch on
 SIG_ARM = 29  # 1 switch that arms launch or anti-lag
 SIG_SHIFT = 30  # 1 an upshift, -1 a downshift is asked for
-N_SIGNALS = 31
+SIG_KNOWN_LOAD_NM = 31  # of auxiliaries that say when they switch on
+N_SIGNALS = 32
 
 # Outputs: what the controller gives, and what it says about itself.
 OUT_PWM = 0  # -1 to 1, positive opens
@@ -105,7 +106,8 @@ CH_PIT = 26
 CH_ARM = 27
 CH_SHIFT = 28
 CH_DRIVEN_M_S = 29
-N_CHANNELS = 30
+CH_KNOWN_LOAD_NM = 30
+N_CHANNELS = 31
 
 CHANNELS: tuple[ChannelName, ...] = (
     ChannelName("pedal_pct", "%", "pedal after validation and reactions"),
@@ -138,6 +140,7 @@ CHANNELS: tuple[ChannelName, ...] = (
     ChannelName("arm_1", "", "1 switch that arms launch or anti-lag is on"),
     ChannelName("shift_1", "", "1 an upshift, -1 a downshift is asked for"),
     ChannelName("driven_m_s", "m/s", "speed of the driven wheels"),
+    ChannelName("known_load_Nm", "N*m", "load of the auxiliaries that say when they switch on"),
 )
 """The channels that ``x``, ``y`` and ``arm`` of a limit may name, in the order of ``CH_*``."""
 

@@ -13,6 +13,10 @@ import typer
 from throttlewright.cli.commission import HELP as COMMISSION_HELP
 from throttlewright.cli.commission import command as commission
 from throttlewright.cli.garage import garage as garage_app
+from throttlewright.cli.lint import HELP as LINT_HELP
+from throttlewright.cli.lint import command as lint
+from throttlewright.cli.roles import HELP as ROLES_HELP
+from throttlewright.cli.roles import command as roles
 from throttlewright.cli.sensors import HELP as SENSORS_HELP
 from throttlewright.cli.sensors import command as sensors
 from throttlewright.cli.serve import HELP as SERVE_HELP
@@ -32,6 +36,8 @@ COMMANDS: dict[str, str] = {
     "drive": "Drive one scenario with a calibration, healthy or with faults.",
     "prove": "Drive all scenarios and all faults, and judge every run.",
     "corner": "Time a corner exit on the designed map and on a plate that follows the pedal.",
+    "lint": LINT_HELP,
+    "roles": ROLES_HELP,
     "sensors": SENSORS_HELP,
     "servo": SERVO_HELP,
     "commission": COMMISSION_HELP,
@@ -49,6 +55,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(garage_app, name="garage", help=COMMANDS["garage"])
+app.command("lint", help=LINT_HELP)(lint)
+app.command("roles", help=ROLES_HELP)(roles)
 app.command("sensors", help=SENSORS_HELP)(sensors)
 app.command("commission", help=COMMISSION_HELP)(commission)
 app.command("servo", help=SERVO_HELP)(servo)
@@ -197,6 +205,7 @@ def drive(
     intent: Annotated[str | None, typer.Option(help="Intent whose limits are judged.")] = None,
     out: Annotated[str | None, typer.Option(help="Parquet file for the trace.")] = None,
     picture: Annotated[str | None, typer.Option(help="SVG file for the picture.")] = None,
+    command: Annotated[str | None, typer.Option(help="SVG file for the order of command.")] = None,
     seed: Seed = 0,
     json: Json = False,
 ) -> None:
@@ -215,6 +224,7 @@ def drive(
         intent=intent,
         out=out,
         picture=picture,
+        command=command,
         seed=seed,
     )
     result = show.run(work, request, show_drive.drive, json=json)

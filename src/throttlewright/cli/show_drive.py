@@ -73,10 +73,20 @@ def drive(result: DriveResult, console: Console) -> None:
         console.print(table)
         shares = [f"{c.name} {c.share_pct:.1f} %" for c in run.in_charge if c.share_pct >= 0.05]
         console.print(f"The plate was set by: {', '.join(shares)}", markup=False)
+        if run.order:
+            table = _table("", "bounded by", "", "tightest", "", "bounds / %", "decides / %",
+                           right=(2, 4, 5))  # fmt: skip
+            for line in run.order:
+                table.add_row(line.row, f"{line.side} of {line.output}", f"{line.tightest:.4g}",
+                              line.unit, f"{line.active_pct:.1f}",
+                              f"{line.in_charge_pct:.1f}")  # fmt: skip
+            console.print(table)
         for event in run.events:
             console.print(f"{event.t_s:8.3f} s  {event.name}: {event.text}", markup=False)
-        for line in run.verdicts:
-            console.print(f"{_WORDS[line.status]}: {line.text} [{line.source}]", markup=False)
+        for verdict in run.verdicts:
+            console.print(
+                f"{_WORDS[verdict.status]}: {verdict.text} [{verdict.source}]", markup=False
+            )
     for text in result.notes:
         console.print(f"- {text}", markup=False)
     if result.caution:

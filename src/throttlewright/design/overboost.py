@@ -1,4 +1,8 @@
-"""Overboost: the plate holds the pressure, fuel of all cylinders is cut above it."""
+"""Overboost: the plate holds the pressure, fuel of all cylinders is cut above it, boost stays off.
+
+The plate saves the engine. It does nothing for the turbo, whose shaft goes on speeding up behind
+it: only a wastegate that opens, or a relief valve, saves that.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +17,27 @@ from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.flows import engine_flow, pipe_state, plate_for_flow
 from throttlewright.car.pack import Car
 from throttlewright.car.record import BoostState
-from throttlewright.design.role import Role
+from throttlewright.design.overboost_closing import (
+    LEAST_MARGIN,
+    Closing,
+    PlateLine,
+    Runaway,
+    best_closing,
+    moving_car,
+    runaway,
+    seconds,
+)
+from throttlewright.design.role import Role, Shown, Typical
 from throttlewright.design.rows import PLATE_PCT, Rows
 
-__all__ = ["ROLE", "boost_loop", "overboost", "pressure_limits"]
+__all__ = [
+    "ROLE",
+    "boost_loop",
+    "closing_starts",
+    "overboost",
+    "plate_holding",
+    "pressure_limits",
+]
 
 _LIMIT_OVER = 15e3
 _CUT_OVER = 30e3
@@ -30,6 +51,26 @@ _LEAD = 0.10
 _RELEASE = 50.0
 """Rise of the ceiling [%/s], so that torque comes back without a blow. Tool default."""
 _HYSTERESIS = 10.0
+_WIDE = 50.0
+"""Plate above which the row ahead acts [%]. A closing plate raises the pressure before it: with a
+lead on that slope it would close itself further and further. Tool default."""
+_TABLED_OVER = 2e3
+"""Over the limit for which the plate is tabled [Pa], so that the loop has the last word. Tool
+default."""
+_LATCH_OVER = 5.0
+"""Pressure before the plate over the limit that counts as overboost for the latch [kPa]: the plate
+holds the manifold at the limit, so that only the pipe shows that the cause is still there. Tool
+default."""
+_LATCH_AFTER = 1.0
+"""Tool default without an intent [s]."""
+_OFF_UNDER = 3e3
+"""Under ambient that the manifold is held at once boost is off [Pa]. Tool default."""
+_OFF_PIPE = np.array([0.0, 5.0, 15.0, 40.0, 80.0, 120.0])
+"""Pressure before the plate over ambient at which the off-boost plate is tabled [kPa], and on to
+the limit and beyond."""
+_CLOSING_SPEEDS = (0.35, 0.45, 0.55, 0.65, 0.8, 0.95)
+"""Engine speeds over the limit at which a closing is tried: the lowest at which the turbo reaches
+the limit is the worst, because least air leaves the compressor there."""
 _SPEEDS = 10
 _SERVO_LAG = 0.06
 
@@ -59,8 +100,25 @@ def pressure_limits(car: Car, intent: Intent) -> tuple[float, float] | None:
     return limit, limit + _CUT_OVER - _LIMIT_OVER if cut is None else cut
 
 
-def _holding(car: Car, limit: float, omega: np.ndarray, pipe: float) -> np.ndarray:
-    """Plate that passes no more than the engine takes at the limit, pipe above it [%]."""
+def plate_holding(car: Car, limit: float, *, omega: np.ndarray, pipe: float) -> np.ndarray:
+    """Plate that passes no more than the engine takes at a manifold pressure.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    limit : float [Pa]
+        Manifold pressure, absolute.
+    omega : ndarray [rad/s]
+        Engine speeds, shape (n,).
+    pipe : float [Pa]
+        Pressure before the plate, above the limit.
+
+    Returns
+    -------
+    ndarray [%]
+        Plate at each speed, shape (n,).
+    """
     rec = car.record
     out = np.empty(omega.size)
     for i, w in enumerate(omega):
@@ -128,7 +186,7 @@ def boost_loop(car: Car) -> dict[str, Number]:
 
 
 def overboost(car: Car, intent: Intent) -> Rows:
-    """Two ceilings of the plate and a cut of all fuel against overboost.
+    """Ceilings of the plate and a cut of all fuel against overboost, and a latch to off-boost.
 
     Parameters
     ----------
@@ -144,11 +202,14 @@ def overboost(car: Car, intent: Intent) -> Rows:
 
     Notes
     -----
-    The first ceiling knows which plate holds the limit at any pressure before the plate, and looks
-    ahead along its slope, because plate and filling together are slower than a turbo that runs
-    away; the second takes out what is left. Looking ahead along manifold pressure instead would
-    chase its own tail: it rises as the plate opens again. Fuel is
+    A table knows which plate holds the limit at any pressure before the plate. While the plate is
+    wide the table is read ahead along the slope of that pressure, because plate and filling
+    together are slower than a turbo that runs away; then as it is, and a loop on the manifold takes
+    out what is left. Looking ahead from a plate that closes, or along manifold pressure, would
+    chase its own tail. Fuel is
     cut for all cylinders or none: some cylinders without fuel would leave the others lean or hot.
+    Where the pressure before the plate stays over the limit for ``latch_after``, the plate goes to
+    where the manifold is just under ambient and stays there until the pedal is released.
     """
     limits = pressure_limits(car, intent)
     numbers = boost_loop(car)
@@ -159,7 +220,7 @@ def overboost(car: Car, intent: Intent) -> Rows:
     channel = "pipe_kPa" if individual else "map_kPa"
     given = intent.overboost is not None
     source = "intent, overboost" if given else "full boost plus 15 and 30 kPa, from memory"
-    notes = _notes(car, cut, individual)
+    notes: tuple[str, ...] = _notes(car, cut, individual)
     fuel = Limit(
         "overboost_fuel",
         "fuel_cut",
@@ -178,18 +239,24 @@ def overboost(car: Car, intent: Intent) -> Rows:
         np.round(np.linspace(0.25 * car.limit, car.limit, _SPEEDS) * 30.0 / math.pi / 50.0) * 50.0
     )
     omega = rpm * math.pi / 30.0
-    plate = np.stack([_holding(car, limits[0], omega, limits[0] + 1e3 * o) for o in _OVER[1:]])
-    plate = np.concatenate((np.full((1, omega.size), 100.0), plate))
-    hold = _holding(car, limits[0], omega, limits[0] + _RUNAWAY)
+    held = limits[0] + _TABLED_OVER
+    plate = _over_pipe(car, held, omega=omega, pipe=held + 1e3 * _OVER)
+    hold = plate_holding(car, limits[0], omega=omega, pipe=limits[0] + _RUNAWAY)
     table = Table(
         "overboost_plate",
         "largest plate opening",
         "%",
-        (Axis("pipe_kPa", "kPa", limit + _OVER), Axis("engine_rpm", "rpm", rpm)),
-        np.round(np.minimum.accumulate(plate, axis=0), 3).astype(np.float64),
-        note=notes[-1] if notes else "lets in what the engine takes at the limit, and no more",
+        (Axis("pipe_kPa", "kPa", 1e-3 * held + _OVER), Axis("engine_rpm", "rpm", rpm)),
+        plate,
+        note="lets in what the engine takes 2 kPa over the limit; the loop takes out the rest",
         percent_meaning=PLATE_PCT,
     )
+    after = _LATCH_AFTER if intent.overboost is None else intent.overboost.latch_after
+    off, off_table, off_numbers, off_notes = _off_boost(
+        car, limits[0], omega=omega, after=after, source=source
+    )
+    numbers |= off_numbers
+    notes += off_notes
     rows = (
         Limit(
             "overboost_ahead",
@@ -199,8 +266,22 @@ def overboost(car: Car, intent: Intent) -> Rows:
             x="pipe_kPa",
             y="engine_rpm",
             table="overboost_plate",
+            arm=f"plate_pct > {_WIDE:.6g}",
+            hysteresis=_HYSTERESIS,
             rise_rate=_RELEASE,
-            reason="holds the limit whatever the pressure before the plate, ahead of its slope",
+            reason="closes a wide plate ahead of the slope of the pressure before it",
+            source=source,
+        ),
+        Limit(
+            "overboost_line",
+            "plate",
+            "ceiling",
+            "table",
+            x="pipe_kPa",
+            y="engine_rpm",
+            table="overboost_plate",
+            rise_rate=_RELEASE,
+            reason="lets in little more than the limit whatever the pressure before the plate",
             source=source,
         ),
         Limit(
@@ -215,13 +296,129 @@ def overboost(car: Car, intent: Intent) -> Rows:
             reason="holds the limit",
             source=source,
         ),
+        off,
         fuel,
     )
     numbers |= _gains(car, limits[0], hold, rpm)
     numbers["overboost_ahead.lead_s"] = Number(
         _LEAD, "s", "servo 60 to 100 ms and filling 30 to 60 ms, computed"
     )
-    return Rows(rows, (table,), numbers, notes)
+    return Rows(rows, (table, off_table), numbers, notes)
+
+
+def _over_pipe(car: Car, held: float, *, omega: np.ndarray, pipe: np.ndarray) -> np.ndarray:
+    """Return the plate over pipe pressure, its first point free, falling with the pressure [%]."""
+    rows = [plate_holding(car, held, omega=omega, pipe=float(p)) for p in pipe[1:]]
+    plate = np.stack((np.full(omega.size, 100.0), *rows))
+    return np.round(np.minimum.accumulate(plate, axis=0), 3).astype(np.float64)
+
+
+def _off_pipe(car: Car, limit: float) -> np.ndarray:
+    ambient = float(car.record["p_ambient"])
+    low = ambient + 1e3 * _OFF_PIPE
+    high = limit + 1e3 * np.array([0.0, 40.0, 110.0])
+    return np.concatenate((low[low < limit - 5e3], high))
+
+
+def closing_starts(car: Car, limit: float) -> tuple[tuple[Runaway, PlateLine], ...]:
+    """Turbos run away behind a holding plate, each with the plate that takes boost off.
+
+    Parameters
+    ----------
+    car : Car
+        In motion, with a turbo and one plenum.
+    limit : float [Pa]
+        Manifold pressure that the plate holds, absolute.
+
+    Returns
+    -------
+    tuple of (Runaway, PlateLine)
+        At the lowest speed at which the turbo reaches the limit and at the highest; empty where it
+        reaches it at none.
+    """
+    found = []
+    for share in _CLOSING_SPEEDS:
+        omega = np.array([share * car.limit])
+        pipe = limit + 1e3 * _OVER
+        hold = PlateLine(pipe, _over_pipe(car, limit, omega=omega, pipe=pipe)[:, 0])
+        start = runaway(car, hold, omega=float(omega[0]), limit=limit)
+        if start is not None:
+            pipe = _off_pipe(car, limit)
+            off = _over_pipe(car, _off_held(car), omega=omega, pipe=pipe)[:, 0]
+            found.append((start, PlateLine(pipe, off)))
+    return tuple(found[:1] + found[-1:] if len(found) > 1 else found)
+
+
+def _off_held(car: Car) -> float:
+    return float(car.record["p_ambient"]) - _OFF_UNDER
+
+
+def _off_boost(
+    car: Car, limit: float, *, omega: np.ndarray, after: float, source: str
+) -> tuple[Limit, Table, dict[str, Number], tuple[str, ...]]:
+    """Return the row that takes boost off until the pedal is released, and what it reads."""
+    pipe = _off_pipe(car, limit)
+    table = Table(
+        "overboost_off_plate",
+        "largest plate opening",
+        "%",
+        (
+            Axis("pipe_kPa", "kPa", pipe / 1e3),
+            Axis("engine_rpm", "rpm", np.round(omega * 30.0 / math.pi)),
+        ),
+        _over_pipe(car, _off_held(car), omega=omega, pipe=pipe),
+        note="lets in what the engine takes just under ambient, whatever stands before the plate",
+        percent_meaning=PLATE_PCT,
+    )
+    rate = math.inf
+    notes: tuple[str, ...] = ()
+    if car.turbo:
+        starts = closing_starts(moving_car(car), limit)
+        best = best_closing(starts)
+        if best is not None:
+            rate = best.rate_pct_s
+            notes = (_closing_note(car, best),)
+    row = Limit(
+        "overboost_off",
+        "plate",
+        "ceiling",
+        "table",
+        x="pipe_kPa",
+        y="engine_rpm",
+        table=table.name,
+        arm=f"pipe_kPa > {limit / 1e3 + _LATCH_OVER:.6g}",
+        hysteresis=_LATCH_OVER,
+        rise_rate=_RELEASE,
+        fall_rate=rate,
+        reason="the cause lasts: no boost until the pedal is released",
+        source=source,
+    )
+    numbers = {
+        "overboost_off.after_s": Number(
+            after, "s", "intent, overboost" if source.startswith("intent") else "tool default"
+        ),
+        "overboost_off.until_released": Number(1.0, "", "stays until the pedal is released"),
+    }
+    return row, table, numbers, notes
+
+
+def _closing_note(car: Car, best: Closing) -> str:
+    turbo = car.build.turbo
+    before = f"surge margin {best.margin_before:.2f} before"
+    if turbo is not None and not turbo.relief_valve:
+        return (
+            "no relief valve: no closing rate of the plate that protects the engine protects the "
+            f"turbo (boost off at {best.rate_pct_s:.0f} %/s: {before}, {best.margin:.2f} at least, "
+            f"{best.surge_s:.2g} s in surge); fit a relief valve"
+        )
+    kept = (
+        "" if best.margin >= LEAST_MARGIN else ", less than the 0.05 wanted: a larger or faster one"
+    )
+    return (
+        f"boost off closes the plate at {best.rate_pct_s:.0f} %/s: {before}, {best.margin:.2f} at "
+        f"least with the relief valve, which passes up to {1e3 * best.relief_flow:.0f} g/s and is "
+        f"open after {seconds(best.relief_open_s)}{kept}"
+    )
 
 
 def _gains(car: Car, limit: float, hold: np.ndarray, rpm: np.ndarray) -> dict[str, Number]:
@@ -249,7 +446,9 @@ def _gains(car: Car, limit: float, hold: np.ndarray, rpm: np.ndarray) -> dict[st
 
 
 def _notes(car: Car, cut: float, individual: bool) -> tuple[str, ...]:
-    notes = []
+    notes = [
+        "the plate saves the engine; only a wastegate that opens or a relief valve saves the turbo"
+    ]
     top = float(car.record["map_range"]) / 1e3
     if 0.0 < top < cut:
         notes.append(
@@ -272,8 +471,25 @@ def _notes(car: Car, cut: float, individual: bool) -> tuple[str, ...]:
 ROLE = Role(
     name="overboost",
     title="Overboost",
-    text="Holds manifold pressure with the plate when the wastegate fails, and cuts fuel above it.",
+    text=(
+        "Holds manifold pressure with the plate when the wastegate fails, cuts fuel above it, and "
+        "takes boost off when the fault lasts. It saves the engine, not the turbo."
+    ),
     design=overboost,
     section="overboost",
+    typical=(
+        Typical("limit", "full boost plus 10 to 15 kPa", "from memory"),
+        Typical("fuel_cut", "full boost plus 20 to 30 kPa", "from memory"),
+        Typical("latch_after", "1 s", "tool default"),
+    ),
+    shown=(
+        Shown("overboost_stuck_wastegate", "overboost_peak"),
+        Shown("overboost_latched", "overboost_latch"),
+    ),
+    caution=(
+        "Test overboost with limits lowered under the boost that the car runs, never by blocking "
+        "the wastegate or its hose: a closed plate does not slow the turbo. Nobody stands in line "
+        "with charge pipes and hoses, which can come off; exhaust and turbo are red-hot."
+    ),
 )
 """The role, for the registry."""

@@ -5,12 +5,27 @@ from __future__ import annotations
 from throttlewright.build.intent import Intent
 from throttlewright.car.pack import Car
 from throttlewright.design import (
+    boost_by_throttle,
     brake_override,
     cold,
+    ethanol,
+    hot_coolant,
+    hot_exhaust,
+    hot_intake,
+    hot_oil,
     idle,
+    lean_mixture,
+    low_battery,
+    low_fuel_pressure,
+    low_oil_pressure,
     overboost,
+    pedal_shaping,
+    pit_limit,
     reactions,
     servo,
+    soft_rev_limit,
+    speed_cap,
+    torque_monitor,
 )
 from throttlewright.design.role import Role
 from throttlewright.design.rows import Rows, merged
@@ -23,7 +38,22 @@ ROLES: tuple[Role, ...] = (
     brake_override.ROLE,
     idle.ROLE,
     cold.ROLE,
+    hot_coolant.ROLE,
+    hot_oil.ROLE,
+    hot_intake.ROLE,
+    hot_exhaust.ROLE,
+    lean_mixture.ROLE,
+    low_fuel_pressure.ROLE,
+    low_oil_pressure.ROLE,
+    low_battery.ROLE,
+    ethanol.ROLE,
+    boost_by_throttle.ROLE,
     overboost.ROLE,
+    pit_limit.ROLE,
+    speed_cap.ROLE,
+    soft_rev_limit.ROLE,
+    pedal_shaping.ROLE,
+    torque_monitor.ROLE,
 )
 """Every role."""
 

@@ -21,6 +21,7 @@ __all__ = [
     "IN_HELD_SPEED",
     "IN_INTAKE_RISE",
     "IN_KEY",
+    "IN_KNOWN_LOAD",
     "IN_LOAD",
     "IN_MODE",
     "IN_OIL_PRESSURE",
@@ -50,6 +51,7 @@ IN_INTAKE_RISE = 14
 IN_PIT = 15
 IN_ARM = 16
 IN_SHIFT = 17
+IN_KNOWN_LOAD = 18
 """Column of each channel in the input table."""
 
 
@@ -140,6 +142,15 @@ CHANNELS: tuple[InputChannel, ...] = (
     ),
     InputChannel(
         "shift_1", "1", 0.0, "step", -1.0, 1.0, "1 an upshift, -1 a downshift asked", whole=True
+    ),
+    InputChannel(
+        "known_load_Nm",
+        "N m",
+        0.0,
+        "step",
+        0.0,
+        200.0,
+        "load that the controller is told of; the load itself is load_Nm",
     ),
 )
 """All input channels, in the order of their columns."""

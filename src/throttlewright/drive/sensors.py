@@ -24,6 +24,7 @@ from throttlewright.calibration.signals import (
     SIG_GEAR,
     SIG_INTAKE_DEGC,
     SIG_KEY,
+    SIG_KNOWN_LOAD_NM,
     SIG_MAP_KPA,
     SIG_MIXTURE,
     SIG_MODE,
@@ -63,6 +64,7 @@ from throttlewright.drive.channels import (
     IN_FUEL_PRESSURE,
     IN_GEAR,
     IN_KEY,
+    IN_KNOWN_LOAD,
     IN_MODE,
     IN_OIL_PRESSURE,
     IN_PEDAL,
@@ -299,6 +301,7 @@ def sense(
     signals[SIG_PIT] = row[IN_PIT]
     signals[SIG_ARM] = row[IN_ARM]
     signals[SIG_SHIFT] = row[IN_SHIFT]
+    signals[SIG_KNOWN_LOAD_NM] = row[IN_KNOWN_LOAD]
     pressed = row[IN_BRAKE] > 1.0 and faults[F_BRAKE_SWITCH_LOST] == 0.0
     signals[SIG_BRAKE] = 1.0 if pressed else 0.0
     signals[SIG_BRAKE_PCT] = row[IN_BRAKE] if pressed else 0.0

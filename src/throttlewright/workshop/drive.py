@@ -9,7 +9,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 from pydantic import Field, ValidationError
 
 from throttlewright.build.problems import as_input_error
@@ -18,6 +17,7 @@ from throttlewright.calibration.pack import Packed, pack_calibration
 from throttlewright.car.motion import in_motion
 from throttlewright.car.pack import Car
 from throttlewright.drive.channels import IN_GEAR
+from throttlewright.drive.command import command_of
 from throttlewright.drive.faults import InjectedFault, fault_named
 from throttlewright.drive.scenario import Scenario, expand, load_scenario
 from throttlewright.drive.simulate import simulate
@@ -30,7 +30,8 @@ from throttlewright.foundation.events import (
     ignore,
     never,
 )
-from throttlewright.handover.trace_picture import charges, trace_picture
+from throttlewright.handover.command_picture import command_picture
+from throttlewright.handover.trace_picture import trace_picture
 from throttlewright.prove.campaign import (
     FAULT_CRITERIA,
     applies_to,
@@ -40,8 +41,16 @@ from throttlewright.prove.campaign import (
 from throttlewright.prove.criteria import CRITERIA, criterion
 from throttlewright.prove.run import CarFacts, Run
 from throttlewright.recording.parquet import write_parquet
-from throttlewright.recording.recording import Recording
 from throttlewright.workshop.common import Model, open_car, rpm
+from throttlewright.workshop.driven import (
+    ChargeShare,
+    Figure,
+    OrderLine,
+    charge_names,
+    figures_of,
+    in_charge_of,
+    order_lines,
+)
 from throttlewright.workshop.prove import (
     VerdictLine,
     car_facts,
@@ -57,6 +66,7 @@ __all__ = [
     "DrivenRun",
     "EventLine",
     "Figure",
+    "OrderLine",
     "charge_names",
     "drive",
     "parse_fault",
@@ -78,22 +88,9 @@ class DriveRequest(Model):
     """Parquet file of the trace; with several variants each gets its name added."""
     picture: str | None = None
     """SVG file, named alike."""
+    command: str | None = None
+    """SVG file of the order of command, named alike."""
     seed: int = Field(0, ge=0, le=1_000_000)
-
-
-class Figure(Model):
-    """One figure of a run."""
-
-    name: str
-    value: float
-    unit: str
-
-
-class ChargeShare(Model):
-    """How much of the time a row set the plate."""
-
-    name: str
-    share_pct: float
 
 
 class EventLine(Model):
@@ -114,6 +111,8 @@ class DrivenRun(Model):
     in_charge: tuple[ChargeShare, ...]
     events: tuple[EventLine, ...]
     verdicts: tuple[VerdictLine, ...]
+    order: tuple[OrderLine, ...] = ()
+    """Floors and ceilings that bounded something; when the order of command was asked for."""
 
 
 class DriveResult(Model):
@@ -185,46 +184,6 @@ def parse_fault(text: str) -> InjectedFault:
             allowed=found.allowed,
             advice=found.advice,
         ) from None
-
-
-def charge_names(calibration: Calibration) -> dict[int, str]:
-    """Return the names of what may be in charge, by the code that a trace records."""
-    names = {0: "demand"}
-    names |= {n: row.name for n, row in enumerate(calibration.limits, 1)}
-    return names | {-n: row.fault for n, row in enumerate(calibration.reactions, 1)}
-
-
-def _figures(recording: Recording) -> tuple[Figure, ...]:
-    found = []
-    for name, channel, of, scale, unit in (
-        ("most acceleration", "acceleration_m_s2", np.max, 1.0, "m/s2"),
-        ("least acceleration", "acceleration_m_s2", np.min, 1.0, "m/s2"),
-        ("most torque", "torque_Nm", np.max, 1.0, "N m"),
-        ("most manifold pressure", "map_kPa", np.max, 1.0, "kPa"),
-        ("most engine speed", "engine_rpm", np.max, 1.0, "rpm"),
-        ("least engine speed", "engine_rpm", np.min, 1.0, "rpm"),
-        ("road speed at the end", "speed_m_s", lambda x: x[-1], 3.6, "km/h"),
-        ("most slip", "slip_1", np.max, 100.0, "%"),
-        ("hottest exhaust", "exhaust_degC", np.max, 1.0, "degC"),
-    ):
-        value = float(scale * of(recording.channel(channel).values))
-        found.append(Figure(name=name, value=float(f"{value:.6g}"), unit=unit))
-    t, plate = recording.channel("plate_pct").t_s, recording.channel("plate_pct").values
-    open_at = np.flatnonzero(plate >= 90.0)
-    if open_at.size and plate[0] < 90.0:
-        found.append(Figure(name="plate first at 90 %", value=float(t[open_at[0]]), unit="s"))
-    return tuple(found)
-
-
-def _in_charge(recording: Recording, names: dict[int, str]) -> tuple[ChargeShare, ...]:
-    spans = charges(recording)
-    whole = sum(s.end_s - s.start_s for s in spans) or 1.0
-    total: dict[str, float] = {}
-    for span in spans:
-        name = names.get(span.code, f"row {span.code}")
-        total[name] = total.get(name, 0.0) + span.end_s - span.start_s
-    ranked = sorted(total.items(), key=lambda item: -item[1])
-    return tuple(ChargeShare(name=n, share_pct=round(100.0 * s / whole, 2)) for n, s in ranked)
 
 
 _OVER_LIMIT = 1.05
@@ -390,29 +349,42 @@ def _one(work: _Drive, scenario: Scenario, outputs: _Outputs) -> DrivenRun:
     if request.out is not None:
         target = _target(request.out, scenario, work.several)
         outputs.add(target, lambda place: write_parquet(recording, place))
+    title = f"{work.build_name}: {scenario.title} ({scenario.name})"
+    bench, caution = work.calibration.bench_only, scenario.caution
     if request.picture is not None:
         svg = trace_picture(
-            recording,
-            title=f"{work.build_name}: {scenario.title} ({scenario.name})",
-            names=work.names,
-            bench_only=work.calibration.bench_only,
-            caution=scenario.caution,
+            recording, title=title, names=work.names, bench_only=bench, caution=caution
         )
-        text = svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1) + "\n"
         target = _target(request.picture, scenario, work.several)
-        outputs.add(target, lambda place: _write_picture(place, text))
+        outputs.add(target, lambda place: _write_picture(place, svg))
+    order: tuple[OrderLine, ...] = ()
+    if request.command is not None:
+        command = command_of(work.car, work.calibration, scenario, faults=work.faults, seed=seed)
+        order = order_lines(command)
+        drawn = command_picture(
+            command,
+            title=title,
+            names=work.names,
+            events=recording.events,
+            bench_only=bench,
+            caution=caution,
+        )
+        target = _target(request.command, scenario, work.several)
+        outputs.add(target, lambda place: _write_picture(place, drawn))
     return DrivenRun(
         scenario=scenario.name,
         title=scenario.title,
         faults=tuple(f.kind for f in broken),
-        figures=_figures(recording),
-        in_charge=_in_charge(recording, work.names),
+        figures=figures_of(recording),
+        in_charge=in_charge_of(recording, work.names),
         events=tuple(EventLine(t_s=e.t_s, name=e.name, text=e.text) for e in recording.events),
         verdicts=_verdicts(run, scenario),
+        order=order,
     )
 
 
-def _write_picture(place: Path, text: str) -> None:
+def _write_picture(place: Path, svg: str) -> None:
+    text = svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1) + "\n"
     place.write_text(text, encoding="utf-8", newline="\n")
 
 
@@ -442,6 +414,7 @@ def drive(
     """
     _check_folder(request.out, ".parquet", "out")
     _check_folder(request.picture, ".svg", "picture")
+    _check_folder(request.command, ".svg", "command")
     file, packed_car = open_car(request.build)
     car = in_motion(packed_car)
     calibration = Calibration.read(request.calibration)

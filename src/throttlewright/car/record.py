@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from enum import IntEnum
 from typing import Any, TypeAlias
 
@@ -13,6 +14,8 @@ __all__ = [
     "COLD_FIRST",
     "COLD_POINTS",
     "COLD_STEP",
+    "LATE_POINTS",
+    "LATE_STEP",
     "MOST_GEARS",
     "SPEED_POINTS",
     "SURGE_POINTS",
@@ -50,6 +53,11 @@ class Charging(IntEnum):
     CENTRIFUGAL = 3
 
 
+LATE_POINTS = 15
+LATE_STEP = math.radians(5.0)
+"""Points of ``late_torque`` and ``late_heat``, and their step in retard [rad], from 0."""
+
+
 class BoostState(IntEnum):
     """Which pressure stands before the plate.
 
@@ -78,6 +86,9 @@ CAR_DTYPE = np.dtype(
         ("afr_stoich", "f8"),
         ("lambda_part", "f8"),
         ("lambda_full", "f8"),
+        # share of the best torque, and rise of the exhaust temperature [K], over retard
+        ("late_torque", "f8", (LATE_POINTS,)),
+        ("late_heat", "f8", (LATE_POINTS,)),
         ("retard_full", "f8"),  # rad from best ignition at full boost
         ("idle_omega", "f8"),
         ("limit_omega", "f8"),

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import math
+import numpy as np
 
 from throttlewright.car.flows import over_speed
-from throttlewright.car.record import CarRecord
+from throttlewright.car.record import LATE_POINTS, LATE_STEP, CarRecord
 from throttlewright.foundation.compiled import kernel
 from throttlewright.physics.combustion import (
     CP_EXHAUST,
     EXHAUST_BASE,
     EXHAUST_SLOPE,
     IGNITION_CURVATURE,
+    RETARD_LIMIT,
     exhaust_temperature,
     ignition_efficiency,
     indicated_torque,
@@ -31,8 +32,16 @@ _SET_DISPLACEMENT = 1.953e-3
 """Of the engine whose exhaust temperature over flow is known [m3]: load for its size makes it hot,
 not flow as such."""
 
-LATEST_IGNITION = math.radians(35.0)
-"""Retard beyond which the quadratic law of ignition says nothing [rad]; held there."""
+LATEST_IGNITION = (LATE_POINTS - 1) * LATE_STEP
+"""Retard beyond which nothing is known of combustion [rad]; held there, and to be measured."""
+
+
+@kernel
+def _late(column: np.ndarray, retard: float) -> float:
+    q = min(retard / LATE_STEP, LATE_POINTS - 1.0)
+    i = min(int(q), LATE_POINTS - 2)
+    f = q - i
+    return float(column[i] * (1.0 - f) + column[i + 1] * f)
 
 
 @kernel
@@ -67,7 +76,8 @@ def combustion(
     -----
     Mixture goes from ``lambda_part`` to ``lambda_full`` between 80 and 100 % of ambient manifold
     pressure (common practice, no source); knock retard grows from 0 at ambient to ``retard_full``
-    at full boost.
+    at full boost. Beyond 25 deg behind best ignition the closed cycle of ``physics.late_burn``
+    takes over, with the bands it names.
     """
     x = (p_manifold / car.p_ambient - 0.80) / 0.20
     x = min(max(x, 0.0), 1.0)
@@ -81,14 +91,22 @@ def combustion(
         span = max(full - car.p_ambient, _LEAST_BOOST)
         retard += car.retard_full * min((p_manifold - car.p_ambient) / span, 1.2)
     base = over_speed(car.efficiency, omega, car.omega_step)
-    e_ign = ignition_efficiency(min(retard, LATEST_IGNITION), IGNITION_CURVATURE)
+    e_ign = ignition_efficiency(min(retard, RETARD_LIMIT), IGNITION_CURVATURE)
+    lost = base * (1.0 - e_ign)
+    hotter = 0.0
+    if retard > RETARD_LIMIT:
+        # the quadratic ends; from here on the share and the heat of the closed cycle
+        e_ign *= _late(car.late_torque, retard) / _late(car.late_torque, RETARD_LIMIT)
+        hotter = _SHARE_TO_EXHAUST * (
+            _late(car.late_heat, retard) - _late(car.late_heat, RETARD_LIMIT)
+        )
     efficiency = base * e_ign * mixture_efficiency(lam)
     dry = flow * car.dry_share
     torque = indicated_torque(dry, omega, car.lhv, car.afr_stoich, lam, efficiency)
     share = min(flow / car.rated_flow, 1.5)
     T_exhaust = exhaust_temperature(
         share,
-        base * (1.0 - e_ign),
+        lost,
         car.lhv,
         car.afr_stoich,
         lam,
@@ -97,7 +115,7 @@ def combustion(
         EXHAUST_BASE,
         EXHAUST_BASE + EXHAUST_SLOPE * car.rated_flow * _SET_DISPLACEMENT / car.displacement,
     )
-    return torque, T_exhaust
+    return torque, T_exhaust + hotter
 
 
 @kernel

@@ -15,6 +15,8 @@ from throttlewright.build.fields import (
     fault,
 )
 from throttlewright.build.intent_roles import (
+    AntiLag,
+    Blip,
     BoostByThrottle,
     ColdEngine,
     Ethanol,
@@ -22,6 +24,7 @@ from throttlewright.build.intent_roles import (
     HotExhaust,
     HotIntake,
     HotOil,
+    Idle,
     Launch,
     LeanMixture,
     LowBattery,
@@ -34,6 +37,7 @@ from throttlewright.build.intent_roles import (
     SpeedCap,
     TorqueMonitor,
     Traction,
+    Upshift,
 )
 
 __all__ = [
@@ -141,6 +145,10 @@ class Intent(Frozen):
     overboost: Overboost | None = None
     traction: Traction | None = None
     launch: Launch | None = None
+    anti_lag: AntiLag | None = None
+    blip: Blip | None = None
+    upshift: Upshift | None = None
+    idle: Idle | None = None
     hot_coolant: HotCoolant | None = None
     hot_oil: HotOil | None = None
     hot_intake: HotIntake | None = None

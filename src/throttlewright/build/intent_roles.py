@@ -19,6 +19,8 @@ from throttlewright.build.fields import (
 )
 
 __all__ = [
+    "AntiLag",
+    "Blip",
     "BoostByThrottle",
     "ColdEngine",
     "Ethanol",
@@ -26,6 +28,7 @@ __all__ = [
     "HotExhaust",
     "HotIntake",
     "HotOil",
+    "Idle",
     "Launch",
     "LeanMixture",
     "LowBattery",
@@ -38,6 +41,7 @@ __all__ = [
     "SpeedCap",
     "TorqueMonitor",
     "Traction",
+    "Upshift",
 ]
 
 _Pressure = Annotated[float, Quantity("pressure", "bar", 0.0, 7.0)]
@@ -96,10 +100,31 @@ class Overboost(Frozen):
         return self
 
 
+class Idle(Frozen):
+    """How the engine idles."""
+
+    after_start: Annotated[float, Quantity("time", "s", 0.0, 120.0)] = 20.0
+    """Time after the start for which the speed is raised [s]."""
+    raise_after_start: Annotated[float, Quantity("angular speed", "rpm", 0.0, 1000.0)] = (
+        15.707963267948966
+    )
+    """Raise of the speed just after the start [rad/s]."""
+    load: Annotated[float, Quantity("torque", "N*m", 0.0, 60.0)] = 15.0
+    """Largest load that comes at once: fan, alternator, pump [N m]."""
+    dip: Annotated[float, Quantity("angular speed", "rpm", 20.0, 400.0)] = 12.566370614359172
+    """Largest dip of the speed when that load comes [rad/s]."""
+    dashpot: Annotated[float, Quantity("time", "s", 0.0, 3.0)] = 0.5
+    """Time over which the last opening above idle is given up on a released pedal [s]."""
+    engine_braking: Annotated[float, Quantity("ratio", "", 0.0, 1.0)] = 1.0
+    """Share of the drag of the shut engine that is left with a released pedal in gear [-]."""
+
+
 class Traction(Frozen):
-    """Slip at which traction control holds the driven wheels."""
+    """Slip at which traction control holds the driven wheels, and by what."""
 
     slip: Literal["auto"] | Annotated[float, Quantity("ratio", "", 0.01, 0.6)] = "auto"
+    fast: Literal["auto", "ignition", "ignition and fuel", "none"] = "auto"
+    """Fast path beside the plate; "auto" takes fuel where no catalyst suffers from it."""
 
 
 class Launch(Frozen):
@@ -109,6 +134,43 @@ class Launch(Frozen):
     """Engine speed [rad/s]."""
     boost: Annotated[float, Quantity("pressure", "bar", 0.0, 4.0)] | None = None
     """Gauge [Pa]."""
+    time_limit: Annotated[float, Quantity("time", "s", 1.0, 30.0)] = 10.0
+    """Longest hold [s]."""
+    exhaust_limit: _Exhaust = 1223.15
+    """Exhaust temperature at which the hold ends [K]."""
+    release: Annotated[float, Quantity("time", "s", 0.05, 3.0)] = 0.6
+    """Time over which the whole torque comes back once the car moves [s]."""
+
+
+class AntiLag(Frozen):
+    """How a turbine is kept turning with a released pedal; competition only."""
+
+    air_share: Annotated[float, Quantity("ratio", "", 0.02, 0.4)] = 0.12
+    """Air that is let in with a released pedal, of the flow at full load [-]."""
+    retard: Annotated[float, Quantity("angle", "deg", 20.0, 70.0)] = 0.8726646259971648
+    """Ignition behind best torque [rad]."""
+    time_limit: Annotated[float, Quantity("time", "s", 0.5, 15.0)] = 5.0
+    exhaust_limit: _Exhaust = 1223.15
+    """Exhaust temperature at which it ends [K]."""
+    from_speed: Annotated[float, Quantity("angular speed", "rpm", 1500.0, 12000.0)] = (
+        314.1592653589793
+    )
+    """Engine speed above which it acts [rad/s]."""
+
+
+class Blip(Frozen):
+    """Opening on a downshift that raises engine speed to that of the lower gear."""
+
+    time: Annotated[float, Quantity("time", "s", 0.08, 0.5)] = 0.25
+    """Time in which the engine has to get there [s]."""
+
+
+class Upshift(Frozen):
+    """Torque taken away while the next gear goes in."""
+
+    time: Annotated[float, Quantity("time", "s", 0.02, 0.5)] = 0.08
+    by: Literal["auto", "ignition", "fuel"] = "auto"
+    """What takes it; "auto" takes fuel where no catalyst suffers from it."""
 
 
 class _Rising(Frozen):

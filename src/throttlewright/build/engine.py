@@ -137,6 +137,8 @@ class Engine(Frozen):
     """The same at part load [-]."""
     ignition_retard_full: Annotated[float, Quantity("angle", "deg", 0, 25)] = ASSUMED
     """Ignition behind best torque at full load, for knock [rad]."""
+    catalyst: bool | None = None
+    """Whether a catalyst stands in the exhaust; when left out, on the road only."""
     friction_constant: Annotated[float, Quantity("pressure", "kPa", 0, 500)] = ASSUMED
     """c0 of friction mean effective pressure c0 + c1 S_p + c2 S_p^2 [Pa]."""
     friction_linear: Number = ASSUMED

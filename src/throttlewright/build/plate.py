@@ -191,6 +191,8 @@ class AirPath(Frozen):
     """Charge pipe with intercooler before the plate [m^3]."""
     filter_resistance: _Resistance = ASSUMED
     """H of m = sqrt(p / (H T)) sqrt(dp), a bare number in SI."""
+    restrictor: Annotated[float, Quantity("length", "mm", 10.0, 100.0)] | None = None
+    """Throat of the intake restrictor that a rule book asks for [m]; none when left out."""
     intercooler_resistance: _Resistance = ASSUMED
     """The same for the intercooler, a bare number in SI."""
     intercooler_effectiveness: Annotated[float, Quantity("ratio", "", 0.0, 1.0)] = ASSUMED

@@ -27,6 +27,8 @@ __all__ = [
     "pipe_state",
     "plate_area_of",
     "plate_for_flow",
+    "restricted",
+    "unrestricted",
 ]
 
 _MOST_PASSES = 20
@@ -34,6 +36,12 @@ _FLOW_TOLERANCE = 1e-11
 
 ROUNDING = 1.0e3
 """Half-width of the hand-over from what a turbo reaches to what its wastegate holds [Pa]."""
+
+
+_CORNER = 8.0
+_SONIC = 0.9999
+"""Exponent of the rounding where a restrictor's throat becomes sonic, and the largest share of its
+flow that is turned back."""
 
 
 @kernel
@@ -62,6 +70,59 @@ def over_speed(curve: np.ndarray, omega: float, omega_step: float) -> float:
         return curve[SPEED_POINTS - 1]
     f = x - i
     return curve[i] * (1.0 - f) + curve[i + 1] * f
+
+
+@kernel
+def unrestricted(flow: float, car: CarRecord) -> float:
+    """Flow that would pass the filter without the restrictor, where the car has one.
+
+    m = m_free / (1 + (m_free / m_throat)^8)^(1/8), turned round
+
+    Parameters
+    ----------
+    flow : float [kg/s]
+        Air flow, from 0.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    float [kg/s]
+        The flow itself without a restrictor.
+
+    Notes
+    -----
+    A restrictor with a good diffuser costs little until its throat is sonic, and then passes no
+    more whatever pulls behind it; the rounding of the corner is a choice.
+    """
+    if car.restrictor_flow <= 0.0 or flow <= 0.0:
+        return flow
+    share = min(flow / car.restrictor_flow, _SONIC)
+    free: float = flow / (1.0 - share**_CORNER) ** (1.0 / _CORNER)
+    return free
+
+
+@kernel
+def restricted(free: float, car: CarRecord) -> tuple[float, float]:
+    """Flow through filter and restrictor from that of the filter alone, and its slope over it.
+
+    Parameters
+    ----------
+    free : float [kg/s]
+        Flow without the restrictor.
+    car : record [-]
+        Packed car.
+
+    Returns
+    -------
+    tuple of float [kg/s, -]
+        Flow and slope; the flow itself and 1 without a restrictor.
+    """
+    if car.restrictor_flow <= 0.0 or free <= 0.0:
+        return free, 1.0
+    q: float = 1.0 + (free / car.restrictor_flow) ** _CORNER
+    root = q ** (-1.0 / _CORNER)
+    return free * root, root / q
 
 
 @kernel
@@ -101,7 +162,7 @@ def pipe_state(
     numbers follow from the rising part of the measured boost curve.
     """
     inlet = car.p_ambient - restriction_drop(
-        flow, car.p_ambient, car.T_ambient, car.filter_resistance
+        unrestricted(flow, car), car.p_ambient, car.T_ambient, car.filter_resistance
     )
     inlet = max(inlet, 0.3 * car.p_ambient)
     if car.charging < 0.5:

@@ -31,6 +31,8 @@ from throttlewright.physics.cylinders import runner_charge
 from throttlewright.physics.friction import fmep_polynomial
 from throttlewright.physics.gas import (
     GAMMA_AIR,
+    R_AIR,
+    choked_flow_function,
     shape_gamma_for_critical_ratio,
 )
 from throttlewright.physics.late_burn import late_burn
@@ -285,6 +287,11 @@ def _pack_site_and_air(rec: np.void, build: Build) -> None:
     rec["dry_share"] = dry_pressure(p, site.temperature, relative_humidity=site.humidity) / p
     air, engine = build.air_path, build.engine
     rec["filter_resistance"] = air.filter_resistance
+    if air.restrictor is not None:
+        throat = 0.25 * math.pi * air.restrictor**2
+        rec["restrictor_flow"] = (
+            throat * p / math.sqrt(R_AIR * site.temperature) * choked_flow_function(GAMMA_AIR)
+        )
     rec["intercooler_resistance"] = air.intercooler_resistance
     rec["intercooler_effectiveness"] = air.intercooler_effectiveness
     rec["compressor_efficiency"] = _COMPRESSOR_EFFICIENCY

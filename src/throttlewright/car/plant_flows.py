@@ -7,7 +7,7 @@ from typing import TypeAlias
 
 import numpy as np
 
-from throttlewright.car.flows import over_speed
+from throttlewright.car.flows import over_speed, restricted
 from throttlewright.car.record import AREA_POINTS, CarRecord
 from throttlewright.car.runners import runner_filling
 from throttlewright.car.state import U_BLEED
@@ -225,10 +225,12 @@ def _supply(
         resistance = max(car.filter_resistance, _LEAST_RESISTANCE)
         factor = math.sqrt(car.p_ambient / (resistance * car.T_ambient))
         root, steep = _root(car.p_ambient - p_pipe)
-        return factor * root, -factor * steep, 0.0
+        flow, share = restricted(factor * root, car)
+        return flow, -share * factor * steep, 0.0
     if car.charging < 1.5:
         flow, slope = turbo_flow(p_pipe, turbo_speed, car)
-        return flow, slope, 0.0
+        flow, share = restricted(flow, car)
+        return flow, share * slope, 0.0
     # a driven compressor brings the pipe to the pressure of its speed, less what the bypass lets go
     inlet = car.p_ambient * (1.0 - min(_inlet_loss(through, car), 0.5))
     boost = over_speed(car.boost, omega, car.omega_step)

@@ -113,6 +113,7 @@ CAR_DTYPE = np.dtype(
         ("runner_share", "f8", (RUNNER_SPEEDS, RUNNER_AREAS)),
         ("runner_pressure", "f8", (RUNNER_SPEEDS, RUNNER_AREAS)),  # mean, over upstream
         # air path
+        ("restrictor_flow", "f8"),  # kg/s that the intake restrictor passes at most, 0 without one
         ("filter_resistance", "f8"),
         ("intercooler_resistance", "f8"),
         ("intercooler_effectiveness", "f8"),

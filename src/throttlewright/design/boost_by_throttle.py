@@ -7,7 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from throttlewright.build.intent import BoostByThrottle, Intent
+from throttlewright.build.intent import Intent
+from throttlewright.build.intent_roles import BoostByThrottle
 from throttlewright.calibration.calibration import Number
 from throttlewright.calibration.limits import Limit
 from throttlewright.calibration.table import Axis, Table

@@ -147,7 +147,7 @@ def _rows(car: Car, over: _Over, hold: float) -> Rows:
                 percent_meaning=PLATE_PCT,
             )
         ]
-        common = {"x": over.channel, "y": "engine_rpm", "arm": arm, "source": source + more}
+        origin = source + more
         limits = [
             Limit(
                 f"{over.prefix}{suffix}",
@@ -157,7 +157,10 @@ def _rows(car: Car, over: _Over, hold: float) -> Rows:
                 table=name,
                 rise_rate=_RELEASE,
                 reason=why,
-                **common,
+                x=over.channel,
+                y="engine_rpm",
+                arm=arm,
+                source=origin,
             )
         ]
         if pressure is not None:
@@ -171,7 +174,10 @@ def _rows(car: Car, over: _Over, hold: float) -> Rows:
                     table=f"{over.prefix}_bleed{suffix}",
                     rise_rate=_RELEASE,
                     reason="boost stays near the spring of the wastegate while the engine is cold",
-                    **common,
+                    x=over.channel,
+                    y="engine_rpm",
+                    arm=arm,
+                    source=origin,
                 )
             )
         return Rows(tuple(limits), tuple(tables))
@@ -211,7 +217,7 @@ def _bleed_table(
         "largest share of the pressure signal kept from the wastegate",
         "%",
         axes,
-        np.round(np.maximum(bleed, 0.0), 3),
+        np.round(np.maximum(bleed, 0.0), 3).astype(np.float64),
         note="0 leaves the wastegate to its spring",
         percent_meaning="0 % passes the whole pressure signal, 100 % none of it",
     )

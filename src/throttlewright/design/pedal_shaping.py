@@ -181,7 +181,7 @@ def pedal_shaping(car: Car, intent: Intent) -> Rows:
     def rates(times: list[float]) -> np.ndarray:
         found = np.full((gears.size, shape.rpm.size), FREE)
         found[1:] = shape.travel / np.array(times)[:, None]
-        return np.minimum(found, FREE)
+        return np.asarray(np.minimum(found, FREE))
 
     each = range(1, gears.size)
     if wanted.opening_time > 0.0:

@@ -416,7 +416,7 @@ def speed_rows(car: Car, *, role: str, limit: float, arm: str, what: str, source
             round(most, 3), "%", "half more than the plate that holds it on a slope of 6 %"
         ),
     }
-    notes = (
+    notes: tuple[str, ...] = (
         f"{what} of {kmh:.0f} km/h: holds in gear {', '.join(str(g) for g in gears)}; on slopes "
         f"of -3 to 6 % the loop that holds has at worst {margins_text(held)}; the ceiling ahead "
         f"runs up in {time:g} s and has at worst {margins_text(before)}",

@@ -48,7 +48,7 @@ export function commandStrips(data: CommandData, drawn: ReadonlySet<string>): St
         unit: '%',
         series: [
           { label: 'bound', values: held(row.values), colour: side === 'floor' ? 'ok' : 'warn' },
-          { label: 'target', values: data.target_pct, colour: 'ink', dashed: true },
+          { label: 'target', values: data.target_pct, colour: 'edge' },
         ],
         range: [-4, 104],
         decimals: 1,

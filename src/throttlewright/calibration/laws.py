@@ -170,8 +170,9 @@ def _pi(
         base = remembered(u, v, table, cal, memory, at + p.K_BASE_I)
     steady = base + values[row, p.L_KP] * error
     if was_armed < 0.5:
-        # A ceiling takes over from where the output is; a floor acts from its base.
-        integral = output_now - steady if codes[row, p.C_CEILING] == 1 else 0.0
+        # A ceiling takes over from where the output is; a floor, and a ceiling that knows its base
+        # from a table, acts from that.
+        integral = output_now - steady if codes[row, p.C_CEILING] == 1 and table < 0 else 0.0
     else:
         integral = memory[at + p.K_INTEGRAL]
         step = values[row, p.L_KI] * error

@@ -29,6 +29,7 @@ from throttlewright.design.overboost_closing import (
 )
 from throttlewright.design.role import Role, Shown, Typical
 from throttlewright.design.rows import PLATE_PCT, Rows
+from throttlewright.design.speed_limits import least_plate
 
 __all__ = [
     "ROLE",
@@ -54,9 +55,6 @@ _HYSTERESIS = 10.0
 _WIDE = 50.0
 """Plate above which the row ahead acts [%]. A closing plate raises the pressure before it: with a
 lead on that slope it would close itself further and further. Tool default."""
-_TABLED_OVER = 2e3
-"""Over the limit for which the plate is tabled [Pa], so that the loop has the last word. Tool
-default."""
 _LATCH_OVER = 5.0
 """Pressure before the plate over the limit that counts as overboost for the latch [kPa]: the plate
 holds the manifold at the limit, so that only the pipe shows that the cause is still there. Tool
@@ -73,6 +71,11 @@ _CLOSING_SPEEDS = (0.35, 0.45, 0.55, 0.65, 0.8, 0.95)
 the limit is the worst, because least air leaves the compressor there."""
 _SPEEDS = 10
 _SERVO_LAG = 0.06
+_SLOW = 8.0
+_SLOW_TEXT = "an eighth of kp over filling: the turbo behind it gathers speed more slowly"
+"""Integral of the loop under that of the modulus optimum. The turbo is a second, slower lag, and
+the plate moves in steps of its own friction: at the optimum pressure swings by 7 kPa on the turbo
+example, with this by 1 kPa."""
 
 
 def pressure_limits(car: Car, intent: Intent) -> tuple[float, float] | None:
@@ -204,10 +207,10 @@ def overboost(car: Car, intent: Intent) -> Rows:
     -----
     A table knows which plate holds the limit at any pressure before the plate. While the plate is
     wide the table is read ahead along the slope of that pressure, because plate and filling
-    together are slower than a turbo that runs away; then as it is, and a loop on the manifold takes
-    out what is left. Looking ahead from a plate that closes, or along manifold pressure, would
-    chase its own tail. Fuel is
-    cut for all cylinders or none: some cylinders without fuel would leave the others lean or hot.
+    together are slower than a turbo that runs away; near the limit a loop on manifold pressure
+    starts from the same table and takes out what is left. Looking ahead from a plate that closes,
+    or along manifold pressure, would chase its own tail. Fuel is cut for all cylinders or none:
+    some cylinders without fuel would leave the others lean or hot.
     Where the pressure before the plate stays over the limit for ``latch_after``, the plate goes to
     where the manifold is just under ambient and stays there until the pedal is released.
     """
@@ -239,16 +242,15 @@ def overboost(car: Car, intent: Intent) -> Rows:
         np.round(np.linspace(0.25 * car.limit, car.limit, _SPEEDS) * 30.0 / math.pi / 50.0) * 50.0
     )
     omega = rpm * math.pi / 30.0
-    held = limits[0] + _TABLED_OVER
-    plate = _over_pipe(car, held, omega=omega, pipe=held + 1e3 * _OVER)
+    plate = _over_pipe(car, limits[0], omega=omega, pipe=limits[0] + 1e3 * _OVER)
     hold = plate_holding(car, limits[0], omega=omega, pipe=limits[0] + _RUNAWAY)
     table = Table(
         "overboost_plate",
         "largest plate opening",
         "%",
-        (Axis("pipe_kPa", "kPa", 1e-3 * held + _OVER), Axis("engine_rpm", "rpm", rpm)),
+        (Axis("pipe_kPa", "kPa", limit + _OVER), Axis("engine_rpm", "rpm", rpm)),
         plate,
-        note="lets in what the engine takes 2 kPa over the limit; the loop takes out the rest",
+        note="lets in what the engine takes at the limit; the loop takes out the rest",
         percent_meaning=PLATE_PCT,
     )
     after = _LATCH_AFTER if intent.overboost is None else intent.overboost.latch_after
@@ -273,27 +275,16 @@ def overboost(car: Car, intent: Intent) -> Rows:
             source=source,
         ),
         Limit(
-            "overboost_line",
-            "plate",
-            "ceiling",
-            "table",
-            x="pipe_kPa",
-            y="engine_rpm",
-            table="overboost_plate",
-            rise_rate=_RELEASE,
-            reason="lets in little more than the limit whatever the pressure before the plate",
-            source=source,
-        ),
-        Limit(
             "overboost_hold",
             "plate",
             "ceiling",
             "pi",
             x="map_kPa",
+            base="overboost_plate",
             arm=f"map_kPa > {limit - 3.0:.6g}",
             hysteresis=_HYSTERESIS,
             rise_rate=_RELEASE,
-            reason="holds the limit",
+            reason="holds the limit, from the plate that the pressure before it asks for",
             source=source,
         ),
         off,
@@ -434,12 +425,13 @@ def _gains(car: Car, limit: float, hold: np.ndarray, rpm: np.ndarray) -> dict[st
     # beyond twice the holding plate nothing is held back: starting there saves the walk from 100 %
     most = min(100.0, 2.0 * float(hold.max()))
     source = "modulus optimum on filling and servo"
+    least = max(0.2 * float(hold.min()), least_plate(car))
     return {
         "overboost_hold.setpoint": Number(round(limit / 1e3, 4), "kPa", "as the limit"),
         "overboost_hold.kp": Number(kp, "%/kPa", source),
-        "overboost_hold.ki": Number(kp / filling, "%/(kPa s)", source),
+        "overboost_hold.ki": Number(kp / (_SLOW * filling), "%/(kPa s)", _SLOW_TEXT),
         "overboost_hold.least": Number(
-            round(0.2 * float(hold.min()), 3), "%", "a fifth of the plate that holds"
+            round(least, 3), "%", "a fifth of the plate that holds, and the air to idle on"
         ),
         "overboost_hold.most": Number(round(most, 3), "%", "twice the plate that holds"),
     }

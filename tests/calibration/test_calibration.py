@@ -61,6 +61,27 @@ def test_round_trip_and_same_bytes(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["a.calibration.json"]
 
 
+def sample_with_a_loop() -> Calibration:
+    coolant, rpm = (
+        Axis("coolant_degC", "degC", [0.0, 80.0]),
+        Axis("engine_rpm", "rpm", [900.0, 1000.0]),
+    )
+    tables = {
+        "setpoint": Table("setpoint", "speed", "rpm", (coolant,), [1200.0, 800.0]),
+        "start": Table(
+            "start", "plate", "%", (coolant, rpm), [[4.0, 3.0], [2.0, 1.0]],
+            percent_meaning="0 % closed stop, 100 % open stop",
+        ),
+    }  # fmt: skip
+    loop = Limit(
+        "loop", "plate", "floor", "pi", x="engine_rpm", y="coolant_degC", table="setpoint",
+        base="start", reason="test", source="test",
+    )  # fmt: skip
+    return dataclasses.replace(
+        sample(), tables={**sample().tables, **tables}, limits=(*sample().limits, loop)
+    )
+
+
 def test_first_version_stays_readable() -> None:
     assert Calibration.read(DATA / "first_v1.calibration.json") == sample()
 
@@ -73,7 +94,13 @@ def test_second_version_stays_readable() -> None:
     second = dataclasses.replace(sample(), reactions=reactions, numbers=numbers)
     path = Path(__file__).parent / "data" / "second_v2.calibration.json"
     assert Calibration.read(path) == second
-    assert path.read_text(encoding="utf-8") == second.to_json()
+
+
+def test_third_version_stays_readable() -> None:
+    third = sample_with_a_loop()
+    path = Path(__file__).parent / "data" / "third_v3.calibration.json"
+    assert Calibration.read(path) == third
+    assert path.read_text(encoding="utf-8") == third.to_json()
 
 
 @pytest.mark.parametrize("name", ["a.b.c", ".a", "a.", "1.a", "a b"])
@@ -138,7 +165,7 @@ def edited(path: list[str | int], value: Any) -> str:
 @pytest.mark.parametrize(
     ("path", "value", "said"),
     [
-        (["format_version"], 3, "newer version"),
+        (["format_version"], 4, "newer version"),
         (["format_version"], 0, "not a version number"),
         (["format_version"], True, "not a version number"),
         (["format"], "other", "not a calibration file"),

@@ -41,11 +41,17 @@ def trace(made: Bench, ticks: int) -> np.ndarray:
     return np.array(found)
 
 
+def _free(found: np.ndarray) -> np.ndarray:
+    """Targets above the least one that the strategy lets the servo have."""
+    assert np.count_nonzero(found > found[0] + 1e-9) > 0.7 * found.size
+    return found[found > found[0] + 1e-9]
+
+
 @pytest.mark.parametrize(("gear", "step"), [(1.0, 0.1), (2.0, 0.2), (0.0, 1.0)])
 def test_opening_keeps_to_the_rate_of_the_gear(gear, step) -> None:
     made = bench(OPENING, gear=gear)
     made.pedal(50.0)
-    assert np.diff(trace(made, 20)) == pytest.approx(step, abs=1e-9)
+    assert np.diff(_free(trace(made, 20))) == pytest.approx(step, abs=1e-9)
 
 
 def test_without_a_table_the_plate_follows_at_once() -> None:
@@ -66,7 +72,7 @@ def test_an_open_plate_moves_faster_by_the_factor() -> None:
     factor = table("rate_factor", "", (RPM, PLATE), np.array([[1.0, 1.0, 5.0, 5.0]] * 2))
     made = bench(OPENING, factor)
     made.pedal(90.0)
-    found = trace(made, 540)
+    found = _free(trace(made, 540))
     steps = np.diff(found)
     assert steps[found[:-1] < 49.0] == pytest.approx(0.1, abs=1e-9)
     assert steps[(found[:-1] > 50.5) & (found[:-1] < 89.0)] == pytest.approx(0.5, abs=1e-9)

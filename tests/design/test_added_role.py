@@ -26,7 +26,7 @@ def gearbox_oil(car: Car, intent: Intent) -> Rows:
         "gearbox_oil",
         channel="oil_degC",
         fade=Fade(120.0, 135.0, 0.4),
-        reason="spares the gearbox",
+        reason="spares the gearbox, even below the idle floor of a cold engine",
         source="made up for this test",
     )
 

@@ -107,14 +107,16 @@ def test_the_loop_on_map_takes_out_a_plate_that_passes_more() -> None:
     _, given, allowed = share_while_cold(recording, car, intent)
     held = (given / allowed)[3000:]
     plain = calibrated(NA)
-    bare = tuple(row for row in plain.limits if "trim" not in row.name)
-    numbers = {k: v for k, v in plain.numbers.items() if "trim" not in k}
-    packed = pack_calibration(replace(plain, limits=bare, numbers=numbers))
+    numbers = {**plain.numbers, "cold.kp": Number(0.0, "%/kPa", "no loop")}
+    packed = pack_calibration(replace(plain, numbers=numbers))
     variant = next(v for v in expand(load_scenario("cold_pull")) if v.start.gear == 3)
     again = simulate(in_motion(car), packed, variant.model_copy(update={"duration": 6.0}))
     _, loose, allowed = share_while_cold(again, car, intent)
     assert np.abs(held[: loose.size] - 1.0).max() < 0.05
-    assert np.median((loose / allowed)[3000:]) > 1.05
+    excess = np.median((loose / allowed)[3000:]) - 1.0
+    assert excess > 0.04
+    # the loop has no integral: it takes out about half
+    assert np.median(held) - 1.0 < 0.7 * excess
 
 
 def test_one_fixed_percentage_does_not_protect() -> None:
@@ -173,18 +175,14 @@ def test_oil_has_rows_of_its_own() -> None:
     )
     rows = cold(car, intent.model_copy(update={"cold_engine": by_oil}))
     oil = {limit.name: limit for limit in rows.limits if limit.name.startswith("cold_oil")}
-    assert set(oil) == {
-        "cold_oil",
-        "cold_oil_boost",
-        "cold_oil_trim_low",
-        "cold_oil_trim_high",
-    }
+    assert set(oil) == {"cold_oil", "cold_oil_boost"}
     assert oil["cold_oil"].x == "oil_degC"
-    table = next(t for t in rows.tables if t.name == oil["cold_oil"].table)
+    table = next(t for t in rows.tables if t.name == oil["cold_oil"].base)
     wanted = plate_for_share(
         car,
         np.array([3000.0]) * RPM,
         np.array([0.4]),
         pressure=np.full((1, 1), float(car.record["spring_pressure"])),
     )
-    assert table.lookup(0.0, 3000.0) == pytest.approx(float(wanted[0, 0]), rel=0.03)
+    assert table.lookup(0.0, 3000.0) == pytest.approx(float(wanted[0, 0]), rel=0.12)
+    assert table.lookup(0.0, 3000.0) < wanted[0, 0]

@@ -25,6 +25,7 @@ from throttlewright.design.overboost_closing import (
 )
 from throttlewright.design.reactions import typical_reactions
 from throttlewright.design.rows import Rows
+from throttlewright.design.speed_limits import least_plate
 
 
 @cache
@@ -48,7 +49,6 @@ def test_stages_come_in_order_and_fuel_last_whatever_the_plate_does() -> None:
     names = [limit.name for limit in turbo()[2].limits]
     assert names == [
         "overboost_ahead",
-        "overboost_line",
         "overboost_hold",
         "overboost_off",
         "overboost_fuel",
@@ -146,7 +146,28 @@ def test_without_a_relief_valve_no_rate_spares_the_turbo() -> None:
     bare = bare.model_copy(update={"turbo": bare.turbo.model_copy(update={"relief_valve": False})})
     notes = " ".join(overboost(pack(bare), intent).notes)
     assert "no closing rate of the plate that protects the engine protects the turbo" in notes
+    assert "without it the margin falls" not in notes
     assert best_closing(()) is None
+
+
+def test_the_note_gives_the_figures_of_the_closing() -> None:
+    chosen = closing(row("overboost_off").fall_rate, True)
+    note = next(n for n in turbo()[2].notes if n.startswith("boost off"))
+    assert f"{chosen.margin_before:.2f} while the plate holds, {chosen.margin:.2f} at least" in note
+    assert f"({closing(RATES[0], True).margin:.2f} at" in note
+    assert f"{100 * chosen.relief_most:.0f} % open {chosen.relief_open_s:.2g} s after" in note
+    assert f"up to {1e3 * chosen.relief_flow:.0f} g/s" in note
+    bare = closing(chosen.rate_pct_s, False)
+    assert f"without it the margin falls to {bare.margin:.2f}" in note
+    assert "never" not in note
+    assert math.isnan(bare.relief_open_s)
+    # a valve never opens faster than its lag lets it: 0.05 s to 63 % of what is asked
+    assert all(closing(rate, True).relief_open_s >= 0.05 for rate in RATES)
+
+
+def test_the_loop_leaves_the_air_to_idle_on() -> None:
+    car, _, rows = turbo()
+    assert rows.numbers["overboost_hold.least"].value >= round(least_plate(car), 3) > 0.0
 
 
 def test_it_says_what_the_plate_cannot_do() -> None:

@@ -2,7 +2,9 @@
 
 Volumetric efficiency, plate law, volume and displacement are those of the engine parameter files of
 Vehicular Systems, Linkoping University (2014, 2015). The source gives no bore: the plate is ours,
-what flows past it and into the engine is theirs.
+what flows past it and into the engine is theirs. Tried is the table of ``overboost_ahead``: settled
+at fixed pressures before the plate, and read ahead along a ramp of it behind their first-order
+servo. The loop that takes out the rest is not part of it.
 """
 
 from __future__ import annotations
@@ -25,8 +27,8 @@ R = 287.0
 DISPLACEMENT, MANIFOLD = 1.998e-3, 1.8e-3
 TAU_SERVO = 0.1
 """First-order actuator of the source."""
-TOLERANCE = 0.04
-"""Reached on this engine, of the limit; our model leaves less room for fresh charge in boost."""
+REACHED = (-0.005, 0.035)
+"""From the limit, of it; our model leaves less room for fresh charge in boost."""
 
 
 def efficiency(rpm: float) -> float:
@@ -85,13 +87,45 @@ def area_at(car: Car, pct: float) -> float:
     )
 
 
-@pytest.mark.parametrize("rpm", [2000.0, 3000.0, 4500.0, 6000.0])
-@pytest.mark.parametrize("over", [10e3, 20e3, 50e3, 90e3])
-def test_the_ceiling_holds_the_foreign_engine_at_the_limit(rpm: float, over: float) -> None:
+def test_the_ceiling_holds_the_foreign_engine_at_the_limit() -> None:
     car, limit, table = ours()
-    pct = float(table.lookup((limit + over) / 1e3, rpm))
     T = float(car.record["T_ambient"]) + 40.0  # the same charge temperature on both sides of it
-    reached = settled(area_at(car, pct), limit + over, rpm, T)
-    assert abs(reached / limit - 1.0) < TOLERANCE
-    # the same measure condemns a plate that is left open
-    assert settled(area_at(car, 100.0), limit + 50e3, rpm, T) > 1.15 * limit
+    errors = {}
+    for rpm in (2000.0, 3000.0, 4500.0, 6000.0):
+        for over in (10e3, 20e3, 50e3, 90e3):
+            area = area_at(car, float(table.lookup((limit + over) / 1e3, rpm)))
+            errors[rpm, over] = settled(area, limit + over, rpm, T) / limit - 1.0
+        # the same measure condemns a plate that is left open
+        assert settled(area_at(car, 100.0), limit + 50e3, rpm, T) > 1.15 * limit
+    print({key: f"{100.0 * value:+.2f} %" for key, value in errors.items()})
+    assert REACHED[0] < min(errors.values())
+    assert max(errors.values()) < REACHED[1]
+
+
+def peak_on_a_ramp(rpm: float, rate: float, lead: float) -> float:
+    """Highest manifold pressure over the limit, pipe rising from 40 kPa under it to 90 over it."""
+    car, limit, table = ours()
+    T, h = float(car.record["T_ambient"]) + 40.0, 2e-4
+    pipe, plate = limit - 40e3, 100.0
+    p = most = settled(area_at(car, plate), pipe, rpm, T)
+    while pipe < limit + 90e3:
+        wanted = float(table.lookup((pipe + lead * rate) / 1e3, rpm))
+        plate += (wanted - plate) * h / TAU_SERVO
+        p += (
+            h
+            * R
+            * T
+            / MANIFOLD
+            * (past_plate(area_at(car, plate), pipe, p, T) - into_engine(rpm, p, T))
+        )
+        pipe += rate * h
+        most = max(most, p)
+    return most - limit
+
+
+@pytest.mark.parametrize("rate", [1e5, 2e5])
+def test_reading_ahead_keeps_a_rising_pipe_out_of_the_foreign_engine(rate: float) -> None:
+    ahead, late = peak_on_a_ramp(3000.0, rate, 0.10), peak_on_a_ramp(3000.0, rate, 0.0)
+    print(f"{rate / 1e5:g} bar/s: {ahead / 1e3:+.1f} kPa ahead, {late / 1e3:+.1f} kPa without")
+    assert ahead < 20e3
+    assert ahead < late - 0.5 * 0.1 * rate

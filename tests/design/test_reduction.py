@@ -192,6 +192,11 @@ HEALTHY = (
 def test_no_healthy_scenario_is_touched(name) -> None:
     car = moving(name)
     wanted = {k: v for k, v in SECTIONS.items() if not rows_of(name, k).refused}
+    if car.turbo:
+        # from the typical 950 degC it acts on the sound turbo example at the end of a pull, as the
+        # role's note tells (981 degC at the probe); here it starts above that
+        assert any("sound engine" in note for note in rows_of(name, "hot_exhaust").notes)
+        wanted["hot_exhaust"] = asked.HotExhaust(starts="985 degC", ends="1035 degC")
     made = calibrated(car, intent_of(name, **wanted))
     packed = pack_calibration(made)
     own = {
@@ -211,5 +216,7 @@ def test_no_healthy_scenario_is_touched(name) -> None:
         for variant in expand(scenario) if FULL else expand(scenario)[:1]:
             sound = variant.model_copy(update={"fault": (), "input": (*variant.input, fuel)})
             run = simulate(car, packed, sound).channels
-            for channel in ("in_charge_plate_1", "in_charge_wastegate_1"):
-                assert not own & set(run[channel].values), variant.name
+            # a ceiling of 100 % is in charge of a demand of 100 %: it takes nothing away
+            less = run["plate_target_pct"].values < 100.0 - 1e-6
+            assert not own & set(run["in_charge_plate_1"].values[less]), variant.name
+            assert not own & set(run["in_charge_wastegate_1"].values), variant.name

@@ -41,6 +41,7 @@ BUILD_HEADINGS = {
 INTENT_HEADINGS = {
     "": "Top of the file",
     "ColdEngine": "Cold engine",
+    "AntiLag": "Anti-lag",
     "HotCoolant": "Hot coolant",
     "HotOil": "Hot oil",
     "HotIntake": "Hot intake",

@@ -158,7 +158,7 @@ def test_a_short_record_is_filled_and_none_is_needed() -> None:
 
 
 def test_row_holds_state_signals_outputs_and_inputs() -> None:
-    assert (ROW_SIGNAL, ROW_OUT - ROW_SIGNAL, ROW_INPUT - ROW_OUT) == (DELAY_AT, 21, 16)
+    assert (ROW_SIGNAL, ROW_OUT - ROW_SIGNAL, ROW_INPUT - ROW_OUT) == (DELAY_AT, 32, 16)
     _, rows = whole("tip_in@2500rpm")
     assert rows[-1, OMEGA] > 100.0
     assert np.all(np.isfinite(rows[:, :ROW_INPUT]))

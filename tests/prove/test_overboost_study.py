@@ -19,14 +19,19 @@ from throttlewright.design.reactions import typical_reactions
 from throttlewright.design.roles import all_rows
 from throttlewright.drive.scenario import load_scenario
 from throttlewright.drive.simulate import simulate
+from throttlewright.foundation.errors import InputError
 from throttlewright.prove.figures_overboost import FIGURES
 from throttlewright.prove.overboost_study import (
     PEAK,
+    Risen,
+    at_rate,
     closings,
     hold_at_speed,
     hold_bound,
     plate_alone,
-    rise,
+    rises,
+    shape_cost,
+    without_overboost,
 )
 
 EFFORT = float(os.environ.get("THROTTLEWRIGHT_EFFORT", "1"))
@@ -54,29 +59,67 @@ def alone() -> Packed:
     return plate_alone(bench()[2])
 
 
+@cache
+def risen(rpm: float, whole: bool) -> tuple[Risen, ...]:
+    car, intent, calibration = bench()
+    tried = pack_calibration(calibration) if whole else alone()
+    return rises(car, tried, without_overboost(calibration), intent, rpm=rpm)
+
+
+@pytest.mark.parametrize("whole", [False, True])
 @pytest.mark.parametrize("bar_s", [1.0, 2.0, 3.0])
-def test_usual_rise_rates_stay_under_the_peak(bar_s: float) -> None:
-    car, intent, _ = bench()
-    found = rise(car, alone(), intent, rate=bar_s * 1e5, rpm=4500.0)
-    assert found.peak <= PEAK
-    assert found.over_s <= 0.3
+@pytest.mark.parametrize("rpm", [4500.0, 6500.0])
+def test_usual_rise_rates_stay_under_the_peak(rpm: float, bar_s: float, whole: bool) -> None:
+    found = at_rate(risen(rpm, whole), bar_s * 1e5)
+    assert 0.0 < found.peak <= 0.6 * PEAK
+    # at 6500 rpm the turbo goes on gathering speed for longer than the loop takes to catch up
+    assert found.over_s <= (0.2 if rpm < 5000.0 else 0.8)
+
+
+def test_nothing_stays_under_the_peak_where_no_row_acts() -> None:
+    car, intent, calibration = bench()
+    bare = without_overboost(calibration)
+    found = rises(car, bare, bare, intent, rpm=4500.0, factors=(1.0,))
+    assert found[0].peak > 2.0 * PEAK
+    # the turbo of the example itself crosses the limit faster than the usual 1 to 3 bar/s
+    assert found[0].rate > 3e5
 
 
 def test_the_bound_is_where_the_peak_passes() -> None:
-    car, intent, _ = bench()
-    bound = hold_bound(car, alone(), intent, rpm=4500.0)
-    assert 3e5 < bound < 40e5
-    assert rise(car, alone(), intent, rate=bound, rpm=4500.0).peak <= PEAK
-    assert rise(car, alone(), intent, rate=1.2 * bound, rpm=4500.0).peak > PEAK
+    slow, fast = hold_bound(risen(4500.0, False)), hold_bound(risen(6500.0, False))
+    assert not slow.within
+    assert slow.rate > 5e5
+    assert "within the range tried, up to" in slow.text
+    assert fast.within
+    assert 5e5 < fast.rate < 9e5
+    line = [Risen(1e5, 0.0, 0.5 * PEAK, 0.0), Risen(2e5, 0.0, 1.5 * PEAK, 0.0)]
+    assert hold_bound(line).rate == pytest.approx(1.5e5)
+    assert at_rate(line, 1.25e5).peak == pytest.approx(0.75 * PEAK)
+    with pytest.raises(InputError, match="both sides"):
+        at_rate(line, 3e5)
 
 
-@pytest.mark.parametrize("rpm", [4500.0] if EFFORT <= 1 else [4000.0, 4500.0, 5500.0, 6500.0])
+SPEEDS = [4500.0, 6500.0] if EFFORT <= 1 else [4000.0, 4500.0, 5000.0, 5500.0, 6000.0, 6500.0]
+
+
+@pytest.mark.parametrize("rpm", SPEEDS)
 def test_the_plate_holds_the_limit_with_the_wastegate_stuck(rpm: float) -> None:
     car, intent, _ = bench()
     held = hold_at_speed(car, alone(), intent, rpm=rpm)
+    assert abs(held.mean) <= 1e3
+    assert held.swing <= 1.5e3
     assert held.error <= 3e3
+    assert held.peak <= PEAK
     assert held.margin > 0.0
     assert held.pipe > 250e3  # the turbo runs on
+
+
+def test_the_closing_rate_costs_no_peak_and_gains_margin() -> None:
+    car, intent, calibration = bench()
+    shaped, slammed = shape_cost(car, calibration, intent, rpm=3500.0)
+    assert shaped.peak == pytest.approx(slammed.peak, abs=100.0)
+    assert shaped.margin > slammed.margin + 0.1
+    assert slammed.off_s < shaped.off_s < 0.6
 
 
 def test_relief_valve_and_rate_make_the_margin() -> None:
@@ -94,7 +137,7 @@ def test_boost_stays_off_until_the_pedal_is_released() -> None:
     t = np.asarray(recording.channels["map_kPa"].t_s)
     pressure = np.asarray(recording.channels["map_kPa"].values)
     ambient = float(car.record["p_ambient"]) / 1e3
-    # freed at 5.5 s it stays off until the lift at 6.5 s, and comes back after it
-    assert pressure[(t > 5.5) & (t < 6.5)].max() < ambient + 3.0
-    assert pressure[t > 8.0].max() > ambient + 20.0
+    # freed at 8 s it stays off until the pedal is released at 9 s, and comes back after it
+    assert pressure[(t > 8.0) & (t < 9.0)].max() < ambient + 3.0
+    assert pressure[t > 11.0].min() > ambient + 50.0
     assert FIGURES["overboost_peak"](recording, car, intent).good

@@ -2,6 +2,7 @@
 
 Version 1 : first version; a reaction had a fault, an action and a source, all text.
 Version 2 : a reaction is a row that the strategy runs; conditions of limits are checked.
+Version 3 : a loop may have its setpoint over two channels, and start from a table.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from throttlewright.foundation.errors import InputError, nearest
 __all__ = ["FORMAT", "FORMAT_VERSION", "Calibration", "Number", "Reaction", "Release"]
 
 FORMAT = "throttlewright.calibration"
-FORMAT_VERSION = 2
+FORMAT_VERSION = 3
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
@@ -390,7 +391,9 @@ def _from_data(data: object) -> Calibration:
             name: _table_from(name, item) for name, item in _group(top["tables"], "tables").items()
         },
         numbers=numbers,
-        limits=tuple(_limit_from(item) for item in _rows(top["limits"], "limits")),
+        limits=tuple(
+            _limit_from(item, top["format_version"]) for item in _rows(top["limits"], "limits")
+        ),
         reactions=tuple(
             _reaction_from(item, top["format_version"])
             for item in _rows(top["reactions"], "reactions")
@@ -413,8 +416,10 @@ def _reaction_from(item: object, version: int) -> Reaction:
     return Reaction(**_record(item, "reactions", tuple(part.name for part in fields(Reaction))))
 
 
-def _limit_from(item: object) -> Limit:
-    row = dict(_record(item, "limits", tuple(part.name for part in fields(Limit))))
+def _limit_from(item: object, version: int) -> Limit:
+    later = ("z", "base") if version < 3 else ()
+    keys = tuple(part.name for part in fields(Limit) if part.name not in later)
+    row = dict(_record(item, "limits", keys))
     for key in ("rise_rate", "fall_rate"):
         if row[key] is None:
             row[key] = math.inf

@@ -58,7 +58,8 @@ def shaped_demand(
 ) -> tuple[float, float]:
     """Return the plate that the pedal asks for, and as it is let through.
 
-    Tables of rates over gear and engine speed bound how fast it opens and closes; through the band
+    Tables of rates over gear and engine speed bound how fast it opens and closes, times a factor
+    over engine speed and plate, where a percent carries less torque; through the band
     of plate in which the torque of the driveline turns over, a slower rate lets lash close softly.
     """
     asked = _asked(signals, cal, memory)

@@ -13,13 +13,13 @@ from throttlewright.calibration.calibration import Number
 from throttlewright.calibration.limits import Limit
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car, with_variation
-from throttlewright.design.idle import idle_opening
+from throttlewright.car.surface import evaluate
+from throttlewright.design.idle import idle, idle_opening, idle_setpoint
 from throttlewright.design.role import Role, Shown, Typical
 from throttlewright.design.rows import PLATE_PCT, Rows, merged
 from throttlewright.design.torque_share import (
     fixed_percentage_share,
     plate_for_share,
-    points_at_share,
     pressure_for_share,
 )
 from throttlewright.physics.friction import friction_over_warm
@@ -29,7 +29,10 @@ __all__ = ["ROLE", "cold", "fixed_percentage_share", "plate_for_share"]
 _STEP = 10.0
 """Widest step of the temperature axis [K]: between two points the plate, not the share, is
 linear."""
-_SPEEDS = 12
+_COLDEST = -40.0
+"""First point of the temperature axis [degC]: the air to idle on grows to here."""
+_SPEEDS = 20
+"""Points of the speed axis: where boost sets in the share changes fast with speed."""
 _FULL = 0.99
 """Share at which the ceiling ends before it opens wholly [-]: the last percent takes half of the
 travel of a large plate, and a straight line over it would give away the steps before."""
@@ -42,16 +45,13 @@ _VE, _CD = 0.9, 1.15
 _EXCESS = 1.08
 """Share over the allowed one that such a build may have [-]: 1.10 is the aim, the rest is kept for
 the way between two points of the table."""
-_TRIM_SHARE = 0.85
-"""Share up to which MAP is held [-]: above it the open plate is so near that neither Cd nor the
-pressure before the plate moves the torque by as much as the loop's own range."""
-_TRIM_RISE = 50.0
-"""Rise of the MAP loop's ceiling [%/s]. Tool default."""
+_CLEAR = 0.955
+"""Share over the allowed one that any ceiling is made for [-]: a plate that moves in steps and a
+speed that swings at tip-in take the rest. Tool default."""
+_LOOP_SHARE = 0.85
+"""Share up to which the gain is made [-]: above it the plate is so wide that it moves MAP little,
+and the loop does next to nothing."""
 _SERVO_LAG = 0.06
-_PEDAL = 3.0
-"""Pedal above which the MAP loop acts [%]: released, it would only wind up. Tool default."""
-_OPEN_MAP = 50e3
-"""Setpoint of the MAP loop above full boost where everything is allowed [Pa]."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +71,8 @@ def _axis(over: _Over) -> tuple[np.ndarray, np.ndarray]:
     points = [at]
     for low, high in itertools.pairwise(at):
         points.append(np.linspace(low, high, math.ceil((high - low) / _STEP) + 1))
+    if at[0] > _COLDEST:
+        points.append(np.linspace(_COLDEST, at[0], math.ceil((at[0] - _COLDEST) / _STEP) + 1))
     axis = np.unique(np.round(np.concatenate(points), 6))
     shares = np.interp(axis, at, share)
     if share[-1] >= 1.0:
@@ -86,117 +88,199 @@ def _individual(car: Car) -> bool:
 
 def _least_idle(car: Car, temperature: np.ndarray) -> np.ndarray:
     """Plate that leaves a cold engine the air it idles on [%]."""
+    speeds = idle_setpoint(car, temperature) * math.pi / 30.0
     found = []
-    for t in temperature:
-        psi, _ = idle_opening(car, omega=car.idle, cold=friction_over_warm(float(t) + 273.15))
+    for t, omega in zip(temperature, speeds, strict=True):
+        friction = friction_over_warm(float(t) + 273.15)
+        psi, _ = idle_opening(car, omega=float(omega), cold=friction)
         opening = 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed)
-        found.append(1.1 * opening + 0.2)
+        found.append(1.2 * opening + 0.2)
     return np.array(found)
 
 
 def _plate(
     car: Car, omega: np.ndarray, share: np.ndarray, pressure: np.ndarray | None
-) -> tuple[np.ndarray, np.ndarray]:
-    """Plate [%] and MAP [Pa] at the shares, both of shape (speeds, shares)."""
-    plate, points = points_at_share(car, omega, share, pressure=pressure)
-    # what a build with more flow or less filling adds beyond the margin is taken off: the MAP loop
-    # needs a second to find it, and individual plates have none
+) -> np.ndarray:
+    """Plate [%] at the shares, of shape (speeds, shares)."""
+    clear = np.where(share < 1.0, _CLEAR * share, share)
+    plate = plate_for_share(car, omega, clear, pressure=pressure)
+    # what a build with more flow or less filling adds beyond the margin is taken off: the loop
+    # finds half of it, and individual plates have no loop
     most = np.minimum(_EXCESS * share, 1.0)
     for build in (with_variation(car, ve=_VE), with_variation(car, cd=_CD)):
         other = plate_for_share(build, omega, most, pressure=pressure)
         plate = np.minimum(plate, np.where(most < 1.0, other, 100.0))
-    return plate, points["map"]
+    plate[:, share >= 1.0] = 100.0
+    return plate
 
 
-def _rows(car: Car, over: _Over, hold: float) -> Rows:
+def _map(car: Car, omega: np.ndarray, plate: np.ndarray, pressure: np.ndarray | None) -> np.ndarray:
+    """Manifold pressure [kPa] behind the plate, both of shape (speeds, shares)."""
+    psi = car.psi_closed + plate / 100.0 * (car.psi_open - car.psi_closed)
+    points, _ = evaluate(car, omega, psi, pressure=pressure)
+    return np.asarray(points["map"] / 1e3)
+
+
+@dataclass(frozen=True)
+class _Made:
+    """The ceiling on its axes, before it is written to rows."""
+
+    temperature: np.ndarray
+    share: np.ndarray
+    rpm: np.ndarray
+    plate: np.ndarray
+    manifold: np.ndarray
+    pressure: np.ndarray | None
+    notes: tuple[str, ...]
+
+
+def _made(car: Car, over: _Over) -> _Made:
     temperature, share = _axis(over)
     rpm = np.unique(
         np.round(np.linspace(0.8 * car.idle, car.limit, _SPEEDS) * 30.0 / math.pi / 50.0) * 50.0
     )
     omega = rpm * math.pi / 30.0
     pressure = pressure_for_share(car, omega, share) if car.controllable else None
-    plate, manifold = (a.T for a in _plate(car, omega, share, pressure))
-    plate[share >= 1.0] = 100.0
+    plate = _plate(car, omega, share, pressure)
     # a ceiling beats the idle floor: it must leave the air that a cold engine idles on
-    notes = []
     least = _least_idle(car, temperature)
-    for t, s, low, row in zip(temperature, share, least, plate, strict=True):
-        if row.min() < low:
-            notes.append(
-                f"at {t:g} degC the share of {100 * s:.0f} % would not leave the air "
-                "to idle on: the ceiling is raised to it"
-            )
-    raised = plate < least[:, None]
-    plate = np.maximum(plate, least[:, None])
-    speed = Axis("engine_rpm", "rpm", rpm)
-    source = "intent, cold_engine, on the torque surface with boost settled"
-    if pressure is not None:
-        source = "intent, cold_engine, on the torque surface with boost at its cold target"
+    notes = tuple(
+        f"at {t:g} degC the share of {100 * s:.0f} % would not leave the air "
+        "to idle on: the ceiling is raised to it"
+        for t, s, low, column in zip(temperature, share, least, plate.T, strict=True)
+        if column.min() < low
+    )
+    plate = np.maximum(plate, least)
+    manifold = _map(car, omega, plate, pressure)
+    # where all is allowed the row is about to let go: level, so that nothing points beyond
+    if share[-1] >= 1.0:
+        manifold[:, -1] = manifold[:, -2]
+    return _Made(temperature, share, rpm, plate.T, manifold.T, pressure, notes)
 
-    def family(suffix: str, shift: float, arm: str, why: str, more: str) -> Rows:
-        axes = (Axis(over.channel, "degC", temperature + shift), speed)
-        name = f"{over.prefix}_plate{suffix}"
-        tables = [
-            Table(
-                name,
-                "largest plate opening",
-                "%",
-                axes,
-                np.round(plate, 3).astype(np.float64),
-                note=notes[-1] if notes else "",
-                percent_meaning=PLATE_PCT,
-            )
-        ]
-        origin = source + more
-        limits = [
+
+def _rows(car: Car, intent: Intent, over: _Over, hold: float) -> Rows:
+    made = _made(car, over)
+    loop = {} if _individual(car) else _loop(car, intent, made)
+    parts = [_family(car, over, made, loop), Rows(notes=made.notes)]
+    if hold > 0.0:
+        parts.append(_family(car, over, made, loop, hold=hold))
+    return merged(parts)
+
+
+def _family(
+    car: Car, over: _Over, made: _Made, loop: dict[str, Number], *, hold: float = 0.0
+) -> Rows:
+    """Plate and boost of one family, or of its hold after the start."""
+    suffix = "_hold" if hold else ""
+    shift = round(_WARM_UP * hold, 3)
+    axes = (
+        Axis(over.channel, "degC", made.temperature + shift),
+        Axis("engine_rpm", "rpm", made.rpm),
+    )
+    row = f"{over.prefix}{suffix}"
+    arms = [f"{over.channel} < {made.temperature[-1] + shift:.6g}"] if made.share[-1] >= 1.0 else []
+    reason = over.reason
+    source = "intent, cold_engine, on the torque surface with boost settled"
+    if made.pressure is not None:
+        source = "intent, cold_engine, on the torque surface with boost at its cold target"
+    if hold:
+        arms.append(f"since_start_s < {hold:g}")
+        reason = "oil is not everywhere in the first seconds: the start's ceiling stays"
+        source += f"; coolant rises {_WARM_UP:g} K/s, from memory"
+    arm = " and ".join(arms)
+    plate = Table(
+        f"{over.prefix}_plate{suffix}",
+        "largest plate opening",
+        "%",
+        axes,
+        np.round(made.plate, 3).astype(np.float64),
+        note=made.notes[-1] if made.notes else "",
+        percent_meaning=PLATE_PCT,
+    )
+    tables = [plate]
+    if loop:
+        manifold = Table(
+            f"{over.prefix}_map{suffix}",
+            "manifold pressure that gives the allowed share",
+            "kPa",
+            axes,
+            np.round(made.manifold, 2).astype(np.float64),
+            note="at one MAP neither the flow past the plate nor the pressure before it counts",
+        )
+        tables.append(manifold)
+        ceiling = Limit(
+            row,
+            "plate",
+            "ceiling",
+            "pi",
+            x="map_kPa",
+            y=over.channel,
+            z="engine_rpm",
+            table=manifold.name,
+            base=plate.name,
+            rise_rate=_RELEASE,
+            reason=reason,
+            arm=arm,
+            source=source,
+        )
+    else:
+        ceiling = Limit(
+            row,
+            "plate",
+            "ceiling",
+            "table",
+            x=over.channel,
+            y="engine_rpm",
+            table=plate.name,
+            rise_rate=_RELEASE,
+            reason=reason,
+            arm=arm,
+            source=source,
+        )
+    limits = [ceiling]
+    if made.pressure is not None:
+        bleed = _bleed_table(car, over, suffix, axes, made.share, made.pressure)
+        tables.append(bleed)
+        limits.append(
             Limit(
-                f"{over.prefix}{suffix}",
-                "plate",
+                f"{over.prefix}_boost{suffix}",
+                "wastegate",
                 "ceiling",
                 "table",
-                table=name,
-                rise_rate=_RELEASE,
-                reason=why,
                 x=over.channel,
                 y="engine_rpm",
+                table=bleed.name,
+                rise_rate=_RELEASE,
+                reason="boost stays near the spring of the wastegate while the engine is cold",
                 arm=arm,
-                source=origin,
-            )
-        ]
-        if pressure is not None:
-            tables.append(_bleed_table(car, over, suffix, axes, share, pressure))
-            limits.append(
-                Limit(
-                    f"{over.prefix}_boost{suffix}",
-                    "wastegate",
-                    "ceiling",
-                    "table",
-                    table=f"{over.prefix}_bleed{suffix}",
-                    rise_rate=_RELEASE,
-                    reason="boost stays near the spring of the wastegate while the engine is cold",
-                    x=over.channel,
-                    y="engine_rpm",
-                    arm=arm,
-                    source=origin,
-                )
-            )
-        return Rows(tuple(limits), tuple(tables))
-
-    parts = [family("", 0.0, "", over.reason, ""), Rows(notes=tuple(notes))]
-    if not _individual(car):
-        known = np.where(raised, np.inf, manifold)
-        parts.append(_trim(car, over, temperature, share, rpm, plate, known))
-    if hold > 0.0:
-        parts.append(
-            family(
-                "_hold",
-                round(_WARM_UP * hold, 3),
-                f"since_start_s < {hold:g}",
-                "oil is not everywhere in the first seconds: the start's ceiling stays",
-                f"; coolant rises {_WARM_UP:g} K/s, from memory",
+                source=source,
             )
         )
-    return merged(parts)
+    return Rows(tuple(limits), tuple(tables), {f"{row}.{k}": n for k, n in loop.items()})
+
+
+def _loop(car: Car, intent: Intent, made: _Made) -> dict[str, Number]:
+    """Gain of the loop on MAP, and the range of its plate."""
+    cold_points = made.share <= _LOOP_SHARE
+    if not cold_points.any():
+        cold_points = made.share <= made.share.min()
+    # flow is about proportional to the opening, and MAP to the flow
+    slope = made.manifold[cold_points] / made.plate[cold_points]
+    filling = np.array([_filling(car, w) for w in made.rpm * math.pi / 30.0])
+    kp = float(np.min(filling / (2.0 * slope * _SERVO_LAG)))
+    air = next(t for t in idle(car, intent).tables if t.name == "idle_air").values
+    # without a known load: with one the base table, not the least, has to leave the air
+    floor = float(np.max(air[0] if air.ndim > 1 else air))
+    return {
+        "kp": Number(kp, "%/kPa", "modulus optimum on filling and servo, at its least"),
+        "ki": Number(
+            0.0, "%/(kPa s)", "none: on part pedal an integral runs ahead, and a flat foot meets it"
+        ),
+        "least": Number(
+            round(min(1.02 * floor, 100.0), 3), "%", "a little over the idle floor, computed"
+        ),
+        "most": Number(100.0, "%", "plate open"),
+    }
 
 
 def _bleed_table(
@@ -221,84 +305,6 @@ def _bleed_table(
         note="0 leaves the wastegate to its spring",
         percent_meaning="0 % passes the whole pressure signal, 100 % none of it",
     )
-
-
-def _trim(
-    car: Car,
-    over: _Over,
-    temperature: np.ndarray,
-    share: np.ndarray,
-    rpm: np.ndarray,
-    plate: np.ndarray,
-    manifold: np.ndarray,
-) -> Rows:
-    """Two loops that hold the MAP of the allowed share, at low and at high engine speed."""
-    cold_points = share <= _TRIM_SHARE
-    if not cold_points.any():
-        return Rows()
-    last = int(np.flatnonzero(cold_points)[-1])
-    end = float(temperature[last])
-    if last + 1 < share.size and share[last + 1] > share[last]:
-        step = (_TRIM_SHARE - share[last]) / (share[last + 1] - share[last])
-        end += step * float(temperature[last + 1] - temperature[last])
-    top = max(float(np.max(car.record["boost"])), float(car.record["p_ambient"])) + _OPEN_MAP
-    kpa = np.where(np.isfinite(manifold) & (share < 1.0)[:, None], manifold, top) / 1e3
-    name = f"{over.prefix}_map"
-    table = Table(
-        name,
-        "manifold pressure that gives the allowed share",
-        "kPa",
-        (Axis(over.channel, "degC", temperature), Axis("engine_rpm", "rpm", rpm)),
-        np.round(kpa, 2),
-        note="at one MAP neither the flow past the plate nor the pressure before it counts",
-    )
-    split = float(np.round(math.sqrt(rpm[0] * rpm[-1]) / 50.0) * 50.0)
-    source = "modulus optimum on filling and servo"
-    limits: list[Limit] = []
-    numbers: dict[str, Number] = {}
-    for band, within in (("low", f"engine_rpm < {split:g}"), ("high", f"engine_rpm >= {split:g}")):
-        row = f"{over.prefix}_trim_{band}"
-        arms = [f"pedal_pct > {_PEDAL:g}", within]
-        if last + 1 < share.size:
-            arms.append(f"{over.channel} < {end:.6g}")
-        limits.append(
-            Limit(
-                row,
-                "plate",
-                "ceiling",
-                "pi",
-                x="map_kPa",
-                y=over.channel,
-                z="engine_rpm",
-                table=name,
-                arm=" and ".join(arms),
-                hysteresis=1.0,
-                rise_rate=_TRIM_RISE,
-                reason="holds the MAP of the allowed share, whatever the plate lets through",
-                source="intent, cold_engine, on the torque surface",
-            )
-        )
-        inside = rpm <= split if band == "low" else rpm >= split
-        region = plate[: last + 2][:, inside]
-        here = kpa[: last + 1][:, inside] / plate[: last + 1][:, inside]
-        # flow is about proportional to the opening, and MAP to the flow: the steepest point counts
-        kpa_per_pct = float(here.max())
-        omega = float(rpm[inside].min() if band == "high" else np.median(rpm[inside]))
-        filling = _filling(car, omega * math.pi / 30.0)
-        kp = filling / (2.0 * kpa_per_pct * _SERVO_LAG)
-        numbers |= {
-            f"{row}.kp": Number(kp, "%/kPa", source),
-            f"{row}.ki": Number(kp / filling, "%/(kPa s)", source),
-            f"{row}.least": Number(
-                round(0.5 * float(region.min()), 3), "%", "half of the least ceiling of its speeds"
-            ),
-            f"{row}.most": Number(
-                round(min(100.0, 1.2 * float(region.max())), 3),
-                "%",
-                "a fifth over the largest ceiling of its speeds",
-            ),
-        }
-    return Rows(tuple(limits), (table,), numbers)
 
 
 def _filling(car: Car, omega: float) -> float:
@@ -326,17 +332,18 @@ def cold(car: Car, intent: Intent) -> Rows:
     -----
     The share counts from the torque with a closed plate to that with an open one, boost settled,
     at the same speed. Where the controller commands boost, its target stays at the spring of the
-    wastegate as long as that gives the share. The ceiling keeps clear of builds that flow more or
-    fill less, as far as they would give more than 8 % over the share; a loop on MAP takes out what
-    is left of that and what the pressure before the plate adds. Behind individual plates MAP is no
-    measure of load, and there is no loop. No row remembers the temperature at the start: the hold
-    reads the same ceiling at a coolant lower by as much as it rises while the hold lasts.
+    wastegate as long as that gives the share. The ceiling is that plate, corrected in proportion to
+    what MAP lacks of the one that belongs to the share: a build that flows more or fills less, and
+    pressure left in the pipe, show in MAP first. Without an integral nothing winds up while the
+    pedal asks for less. The plate itself keeps clear of builds that would give more than 8 % over
+    the share. Behind individual plates MAP is no measure of load, and there is no loop. No row
+    remembers the temperature at the start: the hold reads the same ceiling at a coolant lower by
+    as much as it rises while the hold lasts.
     """
     wanted = intent.cold_engine
     if wanted is None:
         return Rows()
-    parts = [_rows(car, over, hold) for over, hold in _families(wanted)]
-    return merged(parts)
+    return merged([_rows(car, intent, over, hold) for over, hold in _families(wanted)])
 
 
 def _families(wanted: ColdEngine) -> list[tuple[_Over, float]]:

@@ -17,6 +17,10 @@ _PEDAL_1, _PEDAL_2 = ("pedal_1_range", "pedal_disagree"), ("pedal_2_range", "ped
 _PLATE_1, _PLATE_2 = ("plate_1_range", "plate_disagree"), ("plate_2_range", "plate_disagree")
 
 FOUND_BY: dict[str, tuple[str, ...]] = {
+    "gear_signal_wrong": (),
+    "coolant_sensor_lost": (),
+    "ethanol_sensor_lost": (),
+    "wheel_speed_lost": (),
     "pedal_1_low": _PEDAL_1,
     "pedal_1_high": _PEDAL_1,
     "pedal_1_open": _PEDAL_1,

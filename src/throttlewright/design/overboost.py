@@ -18,20 +18,19 @@ from throttlewright.car.flows import engine_flow, pipe_state, plate_for_flow
 from throttlewright.car.pack import Car
 from throttlewright.car.record import BoostState
 from throttlewright.design.overboost_closing import (
-    LEAST_MARGIN,
-    Closing,
     PlateLine,
     Runaway,
     best_closing,
+    closing_note,
     moving_car,
     runaway,
-    seconds,
 )
 from throttlewright.design.role import Role, Shown, Typical
 from throttlewright.design.rows import PLATE_PCT, Rows
 from throttlewright.design.speed_limits import least_plate
 
 __all__ = [
+    "LATCH_OVER",
     "ROLE",
     "boost_loop",
     "closing_starts",
@@ -55,14 +54,15 @@ _HYSTERESIS = 10.0
 _WIDE = 50.0
 """Plate above which the row ahead acts [%]. A closing plate raises the pressure before it: with a
 lead on that slope it would close itself further and further. Tool default."""
-_LATCH_OVER = 5.0
+LATCH_OVER = 5.0
 """Pressure before the plate over the limit that counts as overboost for the latch [kPa]: the plate
 holds the manifold at the limit, so that only the pipe shows that the cause is still there. Tool
 default."""
 _LATCH_AFTER = 1.0
 """Tool default without an intent [s]."""
-_OFF_UNDER = 3e3
-"""Under ambient that the manifold is held at once boost is off [Pa]. Tool default."""
+_OFF_UNDER = 6e3
+"""Under ambient that the manifold is held at once boost is off [Pa]: the pipe refills a moment
+after the plate has shut, and the plate follows it late by 5 kPa at most. Tool default."""
 _OFF_PIPE = np.array([0.0, 5.0, 15.0, 40.0, 80.0, 120.0])
 """Pressure before the plate over ambient at which the off-boost plate is tabled [kPa], and on to
 the limit and beyond."""
@@ -71,8 +71,12 @@ _CLOSING_SPEEDS = (0.35, 0.45, 0.55, 0.65, 0.8, 0.95)
 the limit is the worst, because least air leaves the compressor there."""
 _SPEEDS = 10
 _SERVO_LAG = 0.06
+"""Time that the gains of the loop allow for the servo [s]; tool default, as for idle."""
+_LEAST_SHARE, _MOST_SHARE = 0.2, 2.0
+"""Ends of the loop over the plate that holds: beyond twice that plate nothing is held back, and
+starting there saves the walk from 100 %. Tool default."""
 _SLOW = 8.0
-_SLOW_TEXT = "an eighth of kp over filling: the turbo behind it gathers speed more slowly"
+_SLOW_TEXT = f"kp over {_SLOW:g} times filling: the turbo behind it gathers speed more slowly"
 """Integral of the loop under that of the modulus optimum. The turbo is a second, slower lag, and
 the plate moves in steps of its own friction: at the optimum pressure swings by 7 kPa on the turbo
 example, with this by 1 kPa."""
@@ -222,7 +226,8 @@ def overboost(car: Car, intent: Intent) -> Rows:
     individual = float(car.record["individual"]) > 0.5
     channel = "pipe_kPa" if individual else "map_kPa"
     given = intent.overboost is not None
-    source = "intent, overboost" if given else "full boost plus 15 and 30 kPa, from memory"
+    over = f"full boost plus {_LIMIT_OVER / 1e3:g} and {_CUT_OVER / 1e3:g} kPa, from memory"
+    source = "intent, overboost" if given else over
     notes: tuple[str, ...] = _notes(car, cut, individual)
     fuel = Limit(
         "overboost_fuel",
@@ -368,7 +373,8 @@ def _off_boost(
         best = best_closing(starts)
         if best is not None:
             rate = best.rate_pct_s
-            notes = (_closing_note(car, best),)
+            valve = car.build.turbo is not None and car.build.turbo.relief_valve
+            notes = (closing_note(starts, best, relief=valve),)
     row = Limit(
         "overboost_off",
         "plate",
@@ -377,8 +383,8 @@ def _off_boost(
         x="pipe_kPa",
         y="engine_rpm",
         table=table.name,
-        arm=f"pipe_kPa > {limit / 1e3 + _LATCH_OVER:.6g}",
-        hysteresis=_LATCH_OVER,
+        arm=f"pipe_kPa > {limit / 1e3 + LATCH_OVER:.6g}",
+        hysteresis=LATCH_OVER,
         rise_rate=_RELEASE,
         fall_rate=rate,
         reason="the cause lasts: no boost until the pedal is released",
@@ -393,25 +399,6 @@ def _off_boost(
     return row, table, numbers, notes
 
 
-def _closing_note(car: Car, best: Closing) -> str:
-    turbo = car.build.turbo
-    before = f"surge margin {best.margin_before:.2f} before"
-    if turbo is not None and not turbo.relief_valve:
-        return (
-            "no relief valve: no closing rate of the plate that protects the engine protects the "
-            f"turbo (boost off at {best.rate_pct_s:.0f} %/s: {before}, {best.margin:.2f} at least, "
-            f"{best.surge_s:.2g} s in surge); fit a relief valve"
-        )
-    kept = (
-        "" if best.margin >= LEAST_MARGIN else ", less than the 0.05 wanted: a larger or faster one"
-    )
-    return (
-        f"boost off closes the plate at {best.rate_pct_s:.0f} %/s: {before}, {best.margin:.2f} at "
-        f"least with the relief valve, which passes up to {1e3 * best.relief_flow:.0f} g/s and is "
-        f"open after {seconds(best.relief_open_s)}{kept}"
-    )
-
-
 def _gains(car: Car, limit: float, hold: np.ndarray, rpm: np.ndarray) -> dict[str, Number]:
     # near the limit flow past the plate is about proportional to its opening, and MAP to the flow
     kpa_per_pct = limit / 1e3 / float(np.median(hold))
@@ -422,18 +409,21 @@ def _gains(car: Car, limit: float, hold: np.ndarray, rpm: np.ndarray) -> dict[st
         4.0 * math.pi * float(rec["manifold_volume"]) / (float(rec["displacement"]) * ve * omega)
     )
     kp = filling / (2.0 * kpa_per_pct * _SERVO_LAG)
-    # beyond twice the holding plate nothing is held back: starting there saves the walk from 100 %
-    most = min(100.0, 2.0 * float(hold.max()))
+    most = min(100.0, _MOST_SHARE * float(hold.max()))
     source = "modulus optimum on filling and servo"
-    least = max(0.2 * float(hold.min()), least_plate(car))
+    least = max(_LEAST_SHARE * float(hold.min()), least_plate(car))
     return {
         "overboost_hold.setpoint": Number(round(limit / 1e3, 4), "kPa", "as the limit"),
         "overboost_hold.kp": Number(kp, "%/kPa", source),
         "overboost_hold.ki": Number(kp / (_SLOW * filling), "%/(kPa s)", _SLOW_TEXT),
         "overboost_hold.least": Number(
-            round(least, 3), "%", "a fifth of the plate that holds, and the air to idle on"
+            round(least, 3),
+            "%",
+            f"{_LEAST_SHARE:g} of the plate that holds, and the air to idle on",
         ),
-        "overboost_hold.most": Number(round(most, 3), "%", "twice the plate that holds"),
+        "overboost_hold.most": Number(
+            round(most, 3), "%", f"{_MOST_SHARE:g} times the plate that holds"
+        ),
     }
 
 

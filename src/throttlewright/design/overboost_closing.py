@@ -14,7 +14,6 @@ from throttlewright.car.plant import TICK
 from throttlewright.car.plant_closing import (
     N_SEEN,
     SEEN_MARGIN,
-    SEEN_OPENED,
     SEEN_OPENING,
     SEEN_PIPE,
     SEEN_RELIEF,
@@ -26,6 +25,7 @@ from throttlewright.car.record import copied
 from throttlewright.car.state import (
     N_INPUT,
     P_MANIFOLD,
+    RELIEF,
     SURGE_MARGIN,
     U_FUEL,
     U_GRIP,
@@ -42,6 +42,7 @@ __all__ = [
     "Runaway",
     "best_closing",
     "close_plate",
+    "closing_note",
     "moving_car",
     "pipe_rise",
     "runaway",
@@ -53,6 +54,11 @@ RATES = (2000.0, 1000.0, 500.0, 350.0, 250.0, 180.0, 125.0, 90.0, 60.0, 40.0, 20
 """Closing rates looked at [%/s]: from a plate at full duty to one that takes 5 s."""
 _MOST_S = 4.0
 _AFTER_S = 1.5
+_LOOK = 5.0
+"""Ticks between two looks at the relief valve, a tenth of its usual lag."""
+_OPENED = 0.9
+_SHUT = 0.01
+"""Share of its widest opening at which the valve counts as open; an opening that counts as none."""
 
 
 def pipe_rise(flow: float, *, volume: float, temperature: float) -> float:
@@ -103,8 +109,9 @@ class Closing:
 
     ``margin`` and ``margin_before`` [-] are the least surge margin and that before the plate
     moved, ``surge_s`` [s] the time beyond the surge line, ``pipe_peak`` [Pa], ``relief_flow``
-    [kg/s] the most through the relief valve, ``relief_open_s`` [s] from the first movement of the
-    plate until the valve is nine tenths open (NaN where it never is), ``manifold_end`` [Pa].
+    [kg/s] the most through the relief valve, ``relief_most`` [-] its widest opening and
+    ``relief_open_s`` [s] the time from the first movement of the plate until it has reached nine
+    tenths of that (NaN where it stays shut), ``manifold_end`` [Pa].
     """
 
     rate_pct_s: float
@@ -113,6 +120,7 @@ class Closing:
     surge_s: float
     pipe_peak: float
     relief_flow: float
+    relief_most: float
     relief_open_s: float
     manifold_end: float
 
@@ -211,20 +219,28 @@ def close_plate(
     rec = moving_car(start.car, relief=relief).record
     travel = float(rec["servo_travel"])
     x, seen = start.state.copy(), np.zeros(N_SEEN)
-    ticks = float(round((_AFTER_S + start.opening_pct / rate_pct_s) / TICK))
-    follow_pipe(
-        x, _inputs(), opening=start.opening_pct / 100.0 * travel, from_pressure=0.0, ticks=ticks,
-        most_ticks=ticks, pipe=off.pipe, openings=off.plate / 100.0 * travel,
-        fall=rate_pct_s / 100.0 * travel * TICK, car=rec, seen=seen,
-    )  # fmt: skip
+    opening = start.opening_pct / 100.0 * travel
+    looks = math.ceil((_AFTER_S + start.opening_pct / rate_pct_s) / TICK / _LOOK)
+    fall = rate_pct_s / 100.0 * travel * TICK
+    openings = off.plate / 100.0 * travel
+    figures, valve = np.empty((looks, N_SEEN)), np.empty(looks)
+    for k in range(looks):
+        follow_pipe(
+            x, _inputs(), opening=opening, from_pressure=0.0, ticks=_LOOK, most_ticks=_LOOK,
+            pipe=off.pipe, openings=openings, fall=fall, car=rec, seen=seen,
+        )  # fmt: skip
+        figures[k], valve[k], opening = seen, x[RELIEF], seen[SEEN_OPENING]
+    most = float(valve.max())
+    opened = _LOOK * TICK * (1 + int(np.argmax(valve >= _OPENED * most)))
     return Closing(
         rate_pct_s,
         float(start.state[SURGE_MARGIN]),
-        float(seen[SEEN_MARGIN]),
-        float(seen[SEEN_SURGE]) * TICK,
-        float(seen[SEEN_PIPE]),
-        float(seen[SEEN_RELIEF]),
-        float(seen[SEEN_OPENED]) * TICK,
+        float(figures[:, SEEN_MARGIN].min()),
+        float(figures[:, SEEN_SURGE].sum()) * TICK,
+        float(figures[:, SEEN_PIPE].max()),
+        float(figures[:, SEEN_RELIEF].max()),
+        most,
+        opened if most >= _SHUT else math.nan,
         float(x[P_MANIFOLD]),
     )
 
@@ -261,6 +277,49 @@ def best_closing(
     return best
 
 
-def seconds(value: float) -> str:
-    """Return a time for a sentence, ``never`` for NaN."""
-    return "never" if math.isnan(value) else f"{value:.2g} s"
+def closing_note(
+    starts: Sequence[tuple[Runaway, PlateLine]], best: Closing, *, relief: bool
+) -> str:
+    """Say what a closing rate does to the compressor.
+
+    Parameters
+    ----------
+    starts : sequence of (Runaway, PlateLine)
+        Where closings begin and where they lead, not empty.
+    best : Closing
+        The closing that was chosen.
+    relief : bool
+        Whether the car has a relief valve.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    fast = min(close_plate(s, off, rate_pct_s=RATES[0]).margin for s, off in starts)
+    said = (
+        f"boost off closes the plate at {best.rate_pct_s:.0f} %/s: surge margin "
+        f"{best.margin_before:.2f} while the plate holds, {best.margin:.2f} at least as it closes "
+        f"({fast:.2f} at {RATES[0]:.0f} %/s), beyond the surge line for {best.surge_s:.2g} s"
+    )
+    if not relief:
+        return (
+            "no relief valve: no closing rate of the plate that protects the engine protects the "
+            f"turbo ({said}); fit a relief valve"
+        )
+    bare = min(
+        close_plate(s, off, rate_pct_s=best.rate_pct_s, relief=False).margin for s, off in starts
+    )
+    valve = (
+        "the relief valve stays shut"
+        if math.isnan(best.relief_open_s)
+        else f"the relief valve is {100.0 * best.relief_most:.0f} % open "
+        f"{best.relief_open_s:.2g} s after the plate began to move and passes up to "
+        f"{1e3 * best.relief_flow:.0f} g/s"
+    )
+    kept = (
+        ""
+        if best.margin >= LEAST_MARGIN
+        else f"; less than the {LEAST_MARGIN:g} wanted: fit a larger or faster relief valve"
+    )
+    return f"{said}; {valve}; without it the margin falls to {bare:.2f}{kept}"

@@ -13,6 +13,9 @@ from throttlewright.design.rows import Rows
 __all__ = ["Role", "Shown", "Typical", "without"]
 
 
+_USES = ("road", "track", "competition")
+
+
 @dataclass(frozen=True)
 class Typical:
     """A typical value of one key of an intent section.
@@ -55,6 +58,30 @@ class Role:
     shown: tuple[Shown, ...] = ()
     caution: str = ""
     only: str = ""
+
+    def rows(self, car: Car, intent: Intent) -> Rows:
+        """Design the rows, unless the use of the build forbids the role.
+
+        Parameters
+        ----------
+        car : Car
+            The car.
+        intent : Intent
+            What is wanted.
+
+        Returns
+        -------
+        Rows
+            Those of ``design``; none, with the reason, where the role was asked for and is kept
+            for another use.
+        """
+        asked = bool(self.section) and getattr(intent, self.section) is not None
+        if self.only and asked and _USES.index(car.build.use) < _USES.index(self.only):
+            return Rows(
+                refused=f"{self.title.lower()} is for {self.only} only, and this car is built for "
+                f"the {car.build.use}: it is not designed"
+            )
+        return self.design(car, intent)
 
 
 def without(calibration: Calibration, rows: Rows) -> Calibration:

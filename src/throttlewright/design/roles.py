@@ -5,6 +5,7 @@ from __future__ import annotations
 from throttlewright.build.intent import Intent
 from throttlewright.car.pack import Car
 from throttlewright.design import (
+    blip,
     boost_by_throttle,
     brake_override,
     cold,
@@ -26,6 +27,7 @@ from throttlewright.design import (
     soft_rev_limit,
     speed_cap,
     torque_monitor,
+    upshift,
 )
 from throttlewright.design.role import Role
 from throttlewright.design.rows import Rows, merged
@@ -49,6 +51,8 @@ ROLES: tuple[Role, ...] = (
     ethanol.ROLE,
     boost_by_throttle.ROLE,
     overboost.ROLE,
+    blip.ROLE,
+    upshift.ROLE,
     pit_limit.ROLE,
     speed_cap.ROLE,
     soft_rev_limit.ROLE,
@@ -73,7 +77,7 @@ def all_rows(car: Car, intent: Intent) -> Rows:
     Rows
         Limits in order of rank, tables, numbers and notes.
     """
-    return merged(role.design(car, intent) for role in ROLES)
+    return merged(role.rows(car, intent) for role in ROLES)
 
 
 def role_of_row(row: str) -> Role | None:

@@ -31,7 +31,7 @@ class FaultKind:
     low, high : float
          Allowed severity, ends included; 0 is refused, for it is the healthy car.
     row : int
-         Row of the failure mode and effects list.
+         Row of the failure mode and effects list; 0 where the kind is not on it.
     text : str
          What happens.
     detection_hint : str
@@ -339,25 +339,25 @@ FAULTS: tuple[FaultKind, ...] = (
        "take boost off, limit the plate",
        _PULL, 1.0,
        "nothing by itself while the wastegate works: the limit on pressure is blind", "turbo"),
-    _K("gear_signal_wrong", 41, "1", 1.0, 0.0, 10.0, 30,
+    _K("gear_signal_wrong", 41, "1", 1.0, 0.0, 10.0, 0,
        "the gear signal shows this gear, whatever is engaged",
        "gear does not fit engine and road speed",
-       "nothing: no table that moves the plate reads the gear",
+       "nothing: the gear sets only how fast the plate follows",
        _CRUISE, 2.0,
-       "nothing: the gear sets how fast the pedal is followed, never where the plate goes"),
-    _K("coolant_sensor_lost", 42, "1", 1.0, 0.0, 1.0, 30,
+       "nothing: where the plate goes hangs on no gear, only how fast it gets there"),
+    _K("coolant_sensor_lost", 42, "1", 1.0, 0.0, 1.0, 0,
        "the coolant sensor is open and reads -40 degC",
        "coolant out of its range, or falling faster than it can",
        "the ceiling of the coldest engine",
        _CRUISE, 2.0,
        "nothing: a reading that is too cold allows less, and is shown"),
-    _K("ethanol_sensor_lost", 43, "1", 1.0, 0.0, 1.0, 30,
+    _K("ethanol_sensor_lost", 43, "1", 1.0, 0.0, 1.0, 0,
        "the ethanol sensor gives nothing and reads below 0 %",
        "ethanol outside 0 to 100 %",
        "take the fuel for petrol without ethanol",
        _CRUISE, 2.0,
        "nothing: what is not known counts as petrol, and is shown"),
-    _K("wheel_speed_lost", 44, "1", 1.0, 0.0, 1.0, 30,
+    _K("wheel_speed_lost", 44, "1", 1.0, 0.0, 1.0, 0,
        "the speed of the wheels that are not driven reads zero",
        "driven wheels turn, the others do not, and the engine does not speed up",
        "no function that needs the road speed",

@@ -22,7 +22,11 @@ _DROP = 5.0
 """Distance of the drop across the plate from the chosen one that is allowed [kPa]. Tool default."""
 _HELD = 3.0
 """Distance of the manifold pressure from its target allowed when fed [kPa]. Tool default."""
+_SWING = 3.0
+"""Swing of the manifold pressure allowed when fed, to each side [kPa]. Tool default."""
 _WINDOW = 1.5
+_FED_WINDOW = 3.0
+"""Time before the end in which the swing is judged [s]: longer than one swing of the turbo."""
 
 
 def _values(recording: Recording, name: str) -> NDArray[np.float64]:
@@ -114,20 +118,25 @@ def boost_fed(recording: Recording, car: Car, intent: Intent) -> Judged:
     Returns
     -------
     Judged
-        Distance of the manifold pressure from its target at the end [kPa].
+        Distance of the manifold pressure from its target at the end [kPa]; good only where it
+        does not swing.
     """
     target = _target(intent)
     pressure, pipe = _end(recording, "map_kPa"), _end(recording, "pipe_kPa")
     plate = _end(recording, "plate_pct")
     off = pressure - target
+    channel = recording.channels["map_kPa"]
+    late = channel.values[channel.t_s >= channel.t_s[-1] - _FED_WINDOW]
+    swing, most = 0.5 * float(np.ptp(late)), float(np.max(channel.values))
     eats = "the plate closes to eat it" if pipe - pressure > 2.0 * _HELD else "no plate eats it"
     return Judged(
         off,
         "kPa",
         _HELD,
-        bool(abs(off) <= _HELD) if math.isfinite(off) else None,
+        bool(abs(off) <= _HELD and swing <= _SWING) if math.isfinite(off) else None,
         f"fed from outside the pipe rises to {pipe:.0f} kPa and {eats}: plate at {plate:.0f} %, "
-        f"manifold at {pressure:.0f} kPa with a target of {target:.0f} kPa",
+        f"manifold at {pressure:.0f} kPa with a target of {target:.0f} kPa, swinging by "
+        f"{swing:.0f} kPa to each side, with a peak of {most:.0f} kPa",
     )
 
 

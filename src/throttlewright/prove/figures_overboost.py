@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from throttlewright.build.intent import Intent
 from throttlewright.car.pack import Car
-from throttlewright.design.overboost import pressure_limits
+from throttlewright.design.overboost import LATCH_OVER, pressure_limits
 from throttlewright.foundation.errors import InputError
 from throttlewright.prove.measures import longest_above, spans_above
 from throttlewright.prove.role_figure import Judged, RoleFigure
@@ -133,6 +133,15 @@ def surge(recording: Recording, car: Car, intent: Intent) -> Judged:
     )
 
 
+def _latch_due(t: Floats, pipe: Floats, *, limit: float, after: float) -> float | None:
+    """First time at which the pipe has been over the limit for long enough, as the row sees it."""
+    for begins, ends in spans_above(t, pipe, limit=limit, gap_s=0.1):
+        inside = (t >= begins) & (t < ends) & (pipe > limit + LATCH_OVER)
+        if np.any(inside) and ends - float(t[inside][0]) >= after:
+            return float(t[inside][0]) + after
+    return None
+
+
 def latch(recording: Recording, car: Car, intent: Intent) -> Judged:
     """Judge the boost that is left once overboost has lasted, until the pedal is released.
 
@@ -156,12 +165,16 @@ def latch(recording: Recording, car: Car, intent: Intent) -> Judged:
     limit = _limit(car, intent)
     after = 1.0 if intent.overboost is None else intent.overboost.latch_after
     ambient = float(car.record["p_ambient"]) / 1e3
-    # the first span over the limit that lasted, without minding short dips of the pipe
-    spans = [s for s in spans_above(t, pipe, limit=limit, gap_s=0.1) if s[1] - s[0] >= 0.8 * after]
-    text = "the pressure before the plate never stays over the limit for long enough"
-    if not spans:
-        return Judged(float(pressure.max()) - ambient, "kPa", None, None, text)
-    begins = float(spans[0][0]) + after + _SETTLE_S
+    due = _latch_due(t, pipe, limit=limit, after=after)
+    if due is None:
+        most = float(pressure.max())
+        text = (
+            f"the pressure before the plate does not stay over the limit for {after:.2g} s: no "
+            "case for the latch, or a reaction took the boost off; until then the manifold "
+            f"reaches {most - ambient:+.1f} kPa from ambient, {most - limit:+.1f} from the limit"
+        )
+        return Judged(most - ambient, "kPa", None, None, text)
+    begins = due + _SETTLE_S
     released = np.flatnonzero((t > begins) & (pedal < _RELEASED_PCT))
     ends = float(t[released[0]]) if released.size else float(t[-1])
     inside = (t >= begins) & (t < ends)

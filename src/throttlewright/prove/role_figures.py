@@ -8,10 +8,12 @@ from throttlewright.foundation.errors import InputError, nearest
 from throttlewright.prove import (
     figures_boost,
     figures_cold,
+    figures_idle,
     figures_monitor,
     figures_overboost,
     figures_reduction,
     figures_shaping,
+    figures_shift,
     figures_speed,
 )
 from throttlewright.prove.role_figure import RoleFigure
@@ -49,9 +51,11 @@ def joined(lists: Iterable[Mapping[str, RoleFigure]]) -> dict[str, RoleFigure]:
 ROLE_FIGURES: dict[str, RoleFigure] = joined(
     (
         figures_cold.FIGURES,
+        figures_idle.FIGURES,
         figures_reduction.FIGURES,
         figures_overboost.FIGURES,
         figures_boost.FIGURES,
+        figures_shift.FIGURES,
         figures_speed.FIGURES,
         figures_shaping.FIGURES,
         figures_monitor.FIGURES,

@@ -191,7 +191,7 @@ def with_without(
     InputError
         If a scenario or a figure that the role names is unknown.
     """
-    rows = role.design(car, intent)
+    rows = role.rows(car, intent)
     if empty_reason(role, rows, intent):
         return ()
     planned = [(shown, scenario) for shown in role.shown for scenario in _variants(shown.scenario)]

@@ -252,7 +252,7 @@ class _Work:
 
 def _card(work: _Work, role: Role) -> RoleCard:
     intent = work.intent.intent
-    rows = role.design(work.car, intent)
+    rows = role.rows(work.car, intent)
     asked = not role.section or getattr(intent, role.section) is not None
     reason = empty_reason(role, rows, intent)
     pairs: tuple[Pair, ...] = ()

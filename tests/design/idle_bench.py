@@ -33,12 +33,19 @@ def moving(name: str) -> Car:
 
 @cache
 def wanted(name: str, **more: float) -> Intent:
-    return load_example_intent(name).intent.model_copy(update={"idle": Idle(**more)})
+    return load_example_intent(name).intent.model_copy(
+        update={"idle": Idle().model_copy(update=more)}
+    )
 
 
 def with_gap(name: str, gap: float) -> Car:
     build = load_example(name).build
-    return pack(build.model_copy(update={"plate": build.plate.model_copy(update={"gap": gap})}))
+    plate = build.plate.model_copy(update={"gap": gap})
+    car = pack(build.model_copy(update={"plate": plate}))
+    rec = copied(car.record)
+    # the loaded build has its leakage from its own gap: it grows as the gap does
+    rec["leak_area"] = copied(pack(build).record)["leak_area"] * gap / build.plate.gap
+    return Car(car.build, rec)
 
 
 def changed(car: Car, **factors: float) -> Car:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -80,7 +79,7 @@ def test_the_work_of_the_run_up_is_the_step_in_kinetic_energy() -> None:
 def test_the_loop_keeps_its_margins_at_every_speed(name: str) -> None:
     car, _, rows = asked(name)
     hold = next(t for t in rows.tables if t.name == "blip_plate").values
-    slope = rows.tables[2].axes[0].values if False else np.array([-20000.0, 20000.0])
+    slope = np.array([-20000.0, 20000.0])
     kp = rows.numbers["blip_hold.kp"].value
     lead = float((hold[0, 0] - hold[1, 0]) / (slope[1] - slope[0]) / kp)
     found = worst(blip_plants(car), Controller(kp, 0.0, lead, 0.02))
@@ -113,7 +112,7 @@ def test_the_speeds_meet_and_the_plate_is_not_open_for_long(name: str) -> None:
     plain, helped = driven(name, False), driven(name, True)
     error = FIGURES["blip_speed_error"]
     assert error(plain, car, intent).value < -1000.0
-    assert abs(error(helped, car, intent).value) < 150.0
+    assert error(helped, car, intent).good
     assert FIGURES["over_demand_time"](helped, car, intent).value <= LONGEST
     jolt = FIGURES["blip_jolt"]
     assert jolt(helped, car, intent).value < 0.6 * jolt(plain, car, intent).value
@@ -132,4 +131,3 @@ def test_one_gear_is_refused_and_no_wish_gives_nothing() -> None:
     line = car.build.driveline.model_copy(update={"ratios": (1.0,)})
     single = pack(car.build.model_copy(update={"driveline": line}))
     assert "one gear" in blip(single, intent).refused
-    assert replace(Rows(), refused="x") != Rows()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 
 import control
 import numpy as np
@@ -14,6 +15,8 @@ from throttlewright.design.idle import idle_design
 from throttlewright.design.idle_air import idle_point
 from throttlewright.design.idle_loop import air_plants, idle_plant, load_step, spark_plant
 from throttlewright.design.margins import Controller, Plant, margins
+
+FULL = os.environ.get("THROTTLEWRIGHT_EFFORT", "small") == "full"
 
 
 @pytest.fixture(scope="module", params=EXAMPLES)
@@ -31,7 +34,7 @@ def transfer(plant: Plant, law: Controller) -> control.FrequencyResponseData:
         loop = loop / (1.0 + 2.0 * damping * s / natural + (s / natural) ** 2)
     if plant.integrates:
         loop = loop / s
-    omega = np.geomspace(1e-3, 300.0, 30_000)
+    omega = np.geomspace(0.05, 60.0, 1500)
     answer = loop(1j * omega) * np.exp(-1j * omega * plant.delay)
     return control.FrequencyResponseData(answer, omega, smooth=True)
 
@@ -42,12 +45,14 @@ def test_margins_are_kept_and_are_those_of_another_program(made) -> None:
     assert len(plants) == 2 * len(design.corners) >= 16
     for plant in plants:
         own = margins(plant, design.gains)
+        assert own.phase_deg >= 45.0
+        assert own.gain_dB >= 6.0
+    for plant in plants if FULL else (plants[0], plants[11]):
+        own = margins(plant, design.gains)
         gain, phase, *_ = control.stability_margins(transfer(plant, design.gains))
         assert own.stable
         assert own.gain == pytest.approx(gain, rel=2e-3)
         assert own.phase_deg == pytest.approx(phase, abs=0.2)
-        assert own.phase_deg >= 45.0
-        assert own.gain_dB >= 6.0
 
 
 def test_margins_catch_a_loop_that_is_too_fast(made) -> None:
@@ -91,7 +96,7 @@ def test_more_reserve_less_dip_more_air() -> None:
 
 def test_the_reserve_follows_what_is_asked() -> None:
     car = moving("trackday_16")
-    hard = idle_design(car, Idle(load=15.0, dip=90.0 / RPM))
-    easy = idle_design(car, Idle(load=15.0, dip=300.0 / RPM))
+    hard = idle_design(car, Idle().model_copy(update={"dip": 90.0 / RPM}))
+    easy = idle_design(car, Idle().model_copy(update={"dip": 300.0 / RPM}))
     assert hard.retard_deg > easy.retard_deg
     assert hard.air_price > easy.air_price

@@ -37,12 +37,14 @@ BAND, DIP = 25.0, 120.0
 def _varied(name: str):
     car = moving(name)
     yield "as built", car
+    yield "inertia -20 %", changed(car, engine_inertia=0.8)
+    yield "leak +30 %", changed(car, leak_area=1.3)
+    if not FULL:
+        return
     yield "VE -10 %", with_variation(car, ve=0.9)
     yield "VE +10 %", with_variation(car, ve=1.1)
-    yield "inertia -20 %", changed(car, engine_inertia=0.8)
     yield "inertia +20 %", changed(car, engine_inertia=1.2)
     yield "leak -30 %", changed(car, leak_area=0.7)
-    yield "leak +30 %", changed(car, leak_area=1.3)
     yield "at 2000 m", in_motion(with_site(car, altitude=2000.0, temperature=280.0, humidity=0.3))
 
 
@@ -195,5 +197,5 @@ def test_a_healthy_engine_has_no_leak(name: str, scenario: str) -> None:
 def test_rows_and_notes_of_a_plate_that_cannot() -> None:
     car = with_gap("hillclimb_20t", 120e-6)
     rows = idle(car, wanted("hillclimb_20t"))
-    assert any("already passes more air" in note for note in rows.notes)
+    assert any("um or less" in note for note in rows.notes)
     assert not rows_of("hillclimb_20t").notes

@@ -26,8 +26,10 @@ def test_rows_and_reactions_are_in_the_file(made) -> None:
     names = [limit.name for limit in made.limits]
     assert names == [
         "idle_base",
+        "idle_start",
         "idle_loop",
         "idle_spark",
+        "idle_dashpot",
         "cold",
         "cold_hold",
         "overboost_ahead",

@@ -291,6 +291,7 @@ _KEPT_ALONE = ("motor_over_plate",)
 
 def _unread(calibration: Calibration, known: Known) -> Iterator[Finding]:
     used = {limit.table for limit in calibration.limits} | set(BY_NAME) | set(_KEPT_ALONE)
+    used |= {limit.base for limit in calibration.limits}
     for name in calibration.tables:
         if name in used or name.startswith(("plate_over_pedal_", *_KEPT)):
             continue

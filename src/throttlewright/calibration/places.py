@@ -242,7 +242,8 @@ M_MONITOR_I_3 = 82
 M_MONITOR_J_3 = 83
 M_FACTOR_I = 84
 M_FACTOR_J = 85
-M_MEASURES = 86
+M_SHIFT_TICKS = 86  # for which a lower gear has been asked for with the clutch open
+M_MEASURES = 87
 
 # Memory: rewritten each tick, kept here to spare an allocation; then the rows.
 N_MEASURES = 24

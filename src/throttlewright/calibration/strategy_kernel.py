@@ -105,8 +105,8 @@ def control(
 ) -> None:
     """Run one tick of 1 ms: read the signals, write the outputs.
 
-    ``plate = min(ceilings, max(demand, floors))``; retard and fuel cut are the largest floor under
-    the lowest ceiling.
+    ``plate = min(ceilings, max(demand, floors))``, retard and wastegate alike; a ceiling of the
+    fuel cut lifts only the cut on the overrun.
 
     Parameters
     ----------
@@ -250,9 +250,16 @@ def _fuel(engine: float, cal: Packed, memory: NDArray[np.float64]) -> int:
         memory[p.M_OVERRUN_CUT] = 0.0
     elif above > 0.0 and engine > above and released >= numbers[p.N_OVERRUN_DELAY_S]:
         memory[p.M_OVERRUN_CUT] = 1.0
-    own = max(memory[p.M_REV_CUT], memory[p.M_OVERRUN_CUT])
-    fuel, by = _arbitrated(own, 2, memory)
-    # Neither the rev limit nor a reaction gives way to a ceiling of a row.
+    # a ceiling of a row lifts the cut on the overrun, and no more: a cut that protects, the rev
+    # limit and reactions do not give way to it
+    fuel = max(memory[p.M_REV_CUT], memory[p.M_OVERRUN_CUT])
+    by = 0
+    if memory[p.M_CEILING + 2] < fuel:
+        fuel = memory[p.M_CEILING + 2]
+        by = int(memory[p.M_CEILING_ROW + 2])
+    if memory[p.M_FLOOR + 2] > fuel:
+        fuel = memory[p.M_FLOOR + 2]
+        by = int(memory[p.M_FLOOR_ROW + 2])
     if memory[p.M_REV_CUT] > 0.5:
         fuel = 1.0
         by = 0

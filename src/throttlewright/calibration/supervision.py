@@ -18,6 +18,9 @@ NOT_JUDGED = -1e200
 FORGET = 0.125
 """Share of a tick that a good one takes off the count: a contact lost for a ninth of the time
 trips."""
+MOST_BLIP_TICKS = 1000.0
+"""Longest request for a lower gear that explains an engine that speeds up: twice the longest
+over-demand of a blip."""
 LEAST_DUTY = 0.2
 """Duty above which a motor that works must draw current."""
 
@@ -92,7 +95,13 @@ def take_measures(
     released = memory[p.M_PEDAL_UP] > 0.5
     # while fuel is cut the car may well push the engine: that is an overrun, and no fault
     firing = released and (memory[p.M_FUEL] < 0.5 or memory[p.M_FUEL_ACTION] > 0.5)
-    memory[at + r.D_OVERSPEED_RELEASED] = engine if firing else NOT_JUDGED
+    # a blip between gears is meant; a request that hangs is not believed for longer
+    if signals[s.SIG_SHIFT] < -0.5 and signals[s.SIG_CLUTCH] < 0.5:
+        memory[p.M_SHIFT_TICKS] += numbers[p.N_SUPERVISION_TICKS]
+    else:
+        memory[p.M_SHIFT_TICKS] = 0.0
+    blips = 0.0 < memory[p.M_SHIFT_TICKS] < MOST_BLIP_TICKS
+    memory[at + r.D_OVERSPEED_RELEASED] = engine if firing and not blips else NOT_JUDGED
     moves = signals[s.SIG_FREE_M_S] > numbers[p.N_BRAKE_OVERRIDE_ABOVE_M_S]
     braking = signals[s.SIG_BRAKE] > 0.5
     # A brake that comes to a pedal that is down takes over; a pedal that comes to a brake does not:

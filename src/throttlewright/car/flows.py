@@ -40,8 +40,9 @@ ROUNDING = 1.0e3
 
 _CORNER = 8.0
 _SONIC = 0.9999
-"""Exponent of the rounding where a restrictor's throat becomes sonic, and the largest share of its
-flow that is turned back."""
+_STEEP = 1e4
+"""Exponent of the rounding where a restrictor's throat becomes sonic, the largest share of its flow
+that is turned back, and how steeply the free flow goes on beyond it."""
 
 
 @kernel
@@ -97,7 +98,11 @@ def unrestricted(flow: float, car: CarRecord) -> float:
     """
     if car.restrictor_flow <= 0.0 or flow <= 0.0:
         return flow
-    share = min(flow / car.restrictor_flow, _SONIC)
+    share = flow / car.restrictor_flow
+    if share > _SONIC:
+        # no pressure brings more through a sonic throat: whatever asks for it finds none behind it
+        end = car.restrictor_flow * _SONIC / (1.0 - _SONIC**_CORNER) ** (1.0 / _CORNER)
+        return end * (1.0 + _STEEP * (share - _SONIC))
     free: float = flow / (1.0 - share**_CORNER) ** (1.0 / _CORNER)
     return free
 

@@ -59,6 +59,7 @@ _ROLLS = 5.0
 _SPEEDS = 7
 _PIPES = 5
 _OFF_RISE = 200.0
+_BOOSTER_LAG = 0.15
 
 
 def full_torque(car: Car, omega: Floats) -> tuple[Floats, Floats]:
@@ -135,7 +136,7 @@ def vacuum_left(car: Car, p_manifold: float) -> Floats:
     Returns
     -------
     ndarray of shape (3,) [Pa]
-        Under ambient; begins with what an idling engine has left.
+        Under ambient.
 
     Notes
     -----
@@ -152,9 +153,6 @@ def vacuum_left(car: Car, p_manifold: float) -> Floats:
         booster = held + (booster - held) * math.exp(-PRESS_EVERY / _BOOSTER_LAG)
         found.append(ambient - booster)
     return np.array(found)
-
-
-_BOOSTER_LAG = 0.15
 
 
 def _axes(car: Car, wanted: AntiLag) -> tuple[Floats, Floats]:
@@ -204,8 +202,8 @@ def anti_lag(car: Car, intent: Intent) -> Rows:
     The floor of the plate is armed by the switch, the released pedal and the engine speed. A cold
     engine, a hot exhaust and a slow car end it by ceilings, which beat any floor. Retard and fuel
     follow the plate: they act while its target is open on a released pedal, so that whatever
-    closes the plate ends them too. Fuel on the overrun is left on only under ambient pressure,
-    where the fuel cut against overboost has nothing to say.
+    closes the plate ends them too. That ceiling of the fuel cut acts on a released pedal
+    only; the rev limit and every reaction to a fault still cut fuel.
     """
     wanted = intent.anti_lag
     if wanted is None:
@@ -225,14 +223,15 @@ def anti_lag(car: Car, intent: Intent) -> Rows:
             )
         )
     idle = round(max(least_plate(car), 1.0), 3)
-    if float(plate.min()) < idle + 0.3:
+    least = float(plate[0].min())
+    if least < idle + 0.3:
         return Rows(
             refused=(
                 "anti-lag: the air asked for is no more than the engine idles on; a larger share, "
                 "or a smaller plate, is needed"
             )
         )
-    opens = round(0.5 * (idle + float(plate.min())), 3)
+    opens = round(0.5 * (idle + least), 3)
     table = Table(
         "anti_lag_plate",
         "plate opening with a released pedal",
@@ -244,7 +243,7 @@ def anti_lag(car: Car, intent: Intent) -> Rows:
     )
     late = known_late(car, wanted.retard)
     most = known_late(car, wanted.retard + float(car.record["retard_full"]))
-    full, flow = full_torque(car, rpm / _RPM)
+    full, _ = full_torque(car, rpm / _RPM)
     notes = [
         f"anti-lag: without its retard the engine gives {100 * (pull / full).min():+.0f} to "
         f"{100 * (pull / full).max():+.0f} % of the full torque",
@@ -298,7 +297,7 @@ def _limits(wanted: AntiLag, table: str, opens: float) -> tuple[Limit, ...]:
         ),
         Limit(
             "anti_lag_fuel", "fuel_cut", "ceiling", "ramp",
-            x="map_kPa", arm=follows,
+            arm=follows,
             reason="fuel stays on while the plate is open on a released pedal", source=source,
         ),
     )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,8 +50,8 @@ _EDGE = 0.05
 """Road speed over which the target is taken away [m/s]."""
 _STEEPEST = 20000.0
 """Slope of engine speed up to which the loop looks ahead [rpm/s]."""
-_STEEP = 2.0
-"""Opening of the run-up over the largest step, times this [-]: half of the step is made with the
+_STEEP = 3.0
+"""Opening of the run-up over the largest step, times this [-]: most of the step is made with the
 plate as far open as it goes. Tool default."""
 _NEAR = 100.0
 """Distance from the target at which the run-up hands over to the loop [rpm]. Tool default."""
@@ -232,7 +233,7 @@ def blip(car: Car, intent: Intent) -> Rows:
     loop = _gains(plants)
     source = "intent, blip, on the torque surface with the pipe at ambient"
     arm = "shift_1 < -0.5 and clutch_1 < 0.5 and gear_1 > 1.5"
-    common = {
+    common: dict[str, Any] = {
         "output": "plate",
         "side": "floor",
         "law": "pi",
@@ -272,7 +273,7 @@ def blip(car: Car, intent: Intent) -> Rows:
     why = f"phase margin {_ROOM_PHASE:.0f} deg and gain margin {_ROOM_GAIN:g} at every speed"
     within = "over-demand at most 0.5 s, as wanted of every opening beyond the pedal"
     numbers = {
-        "blip.kp": Number(steep, "%/rpm", "twice the opening over the largest step, computed"),
+        "blip.kp": Number(steep, "%/rpm", "three times the opening over the largest step"),
         "blip.ki": Number(0.0, "%/(rpm s)", "the free engine integrates"),
         "blip.least": Number(0.0, "%", "closed"),
         "blip.most": Number(

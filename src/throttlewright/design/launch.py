@@ -7,7 +7,6 @@ plate may stand wider at the same speed and hot air turns the turbine.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,40 +16,24 @@ from throttlewright.calibration.calibration import Number
 from throttlewright.calibration.limits import Limit
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car
-from throttlewright.car.record import BoostState
-from throttlewright.car.surface import evaluate
-from throttlewright.design.holding import SERVO, TICKS, filling_time, induction_delay
-from throttlewright.design.late_ignition import (
-    COLDEST,
-    NOT_KNOWN,
-    Floats,
-    known_late,
-    latest_known,
-    plate_of,
-    point_of_torque,
+from throttlewright.design.late_ignition import COLDEST, NOT_KNOWN, Floats, known_late, latest_known
+from throttlewright.design.launch_hold import (
+    LATEST,
+    Hold,
+    grip_torque,
+    hold_loop,
+    hold_of,
+    hold_plates,
+    plate_held,
 )
-from throttlewright.design.margins import Controller, Plant, pi_for_margins
+from throttlewright.design.margins import Controller
 from throttlewright.design.role import Role, Shown, Typical
 from throttlewright.design.rows import PLATE_PCT, Rows
 from throttlewright.design.speed_limits import least_plate
-from throttlewright.design.torque_share import angle_for_torque
-from throttlewright.physics.tyre import grip_limited_acceleration
 
-__all__ = [
-    "LATEST",
-    "ROLE",
-    "cut_level",
-    "grip_torque",
-    "hold_loop",
-    "hold_plants",
-    "launch",
-    "wanted_retard",
-]
+__all__ = ["ROLE", "launch"]
 
 _RPM = 30.0 / math.pi
-LATEST = math.radians(60.0)
-"""Retard while boost builds [rad]. 20 to 40 deg are common beside a cut of fuel, from memory; 60
-keeps 10 deg to where nothing is predicted, for what the engine speed adds."""
 _STANDS = 1.0
 """Road speed under which the car stands [m/s]: the sensors read nothing slower. Tool default."""
 _NEAR = 400.0
@@ -66,14 +49,6 @@ _UNDER = np.array([-3000.0, -2000.0, -1300.0, -800.0, -400.0, 0.0, 400.0])
 """Engine speeds from the held one at which the ceiling of the run up is tabled [rpm]."""
 _RUN_UP = 0.35
 """Time in which the engine runs up to the held speed [s]. Tool default."""
-_PHASE, _GAIN = 55.0, 3.0
-"""Margins of the loop, for the torque of a late burn may be 30 % more and boost changes it."""
-_BAND = 10e3
-"""Pressure around the wanted boost in which the retard falls away [Pa]. Tool default."""
-_CUT = float(__import__("os").environ.get("CUTX", "0.25"))
-"""Cylinders without fuel while boost builds, of all [-]: they pass air and cost torque, so that
-the others get more. Tool default."""
-_LEAST_RETARD = math.radians(15.0)
 _EARLIER, _LATER = math.radians(8.0), math.radians(8.0)
 _AROUND = 250.0
 """Ignition around the retard, over engine speed [rad, rpm]: torque falls as the engine passes the
@@ -81,201 +56,18 @@ held speed, in the next firing and long before air does. Tool default."""
 _RETARD_BACK = 0.10
 """Time over which ignition comes back as the car moves [s]. Tool default."""
 _HOT_BAND = 100.0
-
-
-@dataclass(frozen=True)
-class _Hold:
-    """What is held: engine speed [rad/s], pipe pressures [Pa], and retard [rad] and
-    share of cylinders without fuel at each."""
-
-    omega: float
-    pipe: Floats
-    retard: Floats
-    cut: Floats
-
-
-def wanted_retard(pipe: float, boost: float) -> float:
-    """Retard over the pressure before the plate: late until the boost is there.
-
-    Parameters
-    ----------
-    pipe : float [Pa]
-        Pressure before the plate.
-    boost : float [Pa]
-        Boost wanted, absolute.
-
-    Returns
-    -------
-    float [rad]
-        Falls by a straight line within 10 kPa around the boost, so that less air holds the speed.
-    """
-    over = min(max((pipe - boost + _BAND) / (2.0 * _BAND), 0.0), 1.0)
-    return LATEST + over * (_LEAST_RETARD - LATEST)
-
-
-def cut_level(car: Car) -> float:
-    """Share of the cylinders that get no fuel while boost builds.
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-
-    Returns
-    -------
-    float [-]
-        A quarter in whole cylinders; none with a catalyst, which air and unburnt fuel of single
-        cylinders burn through, or where nobody says that there is none on a road car.
-    """
-    catalyst = car.build.engine.catalyst
-    if catalyst or (catalyst is None and car.build.use == "road"):
-        return 0.0
-    cylinders = car.build.engine.cylinders
-    return max(round(_CUT * cylinders), 1) / cylinders
-
-
-def _hold(car: Car, wanted: Launch) -> _Hold:
-    ambient = float(car.record["p_ambient"])
-    if wanted.boost is None or not car.turbo:
-        # a driven compressor gives its pressure by engine speed alone
-        top = ambient
-        if car.charged:
-            top = max(float(car.full_boost(np.array([wanted.speed]))[0]), ambient)
-        pipe = np.unique(np.round(np.linspace(ambient, top, 5), 0))
-        return _Hold(wanted.speed, pipe, np.zeros(pipe.size), np.zeros(pipe.size))
-    boost = ambient + wanted.boost
-    pipe = np.concatenate(
-        (np.linspace(ambient, boost - _BAND, 5), boost + _BAND * np.array([0.0, 1.0, 4.0]))
-    )
-    cut = np.where(pipe < boost - 0.5 * _BAND, cut_level(car), 0.0)
-    retard = np.array([wanted_retard(float(p), boost) for p in pipe])
-    return _Hold(wanted.speed, pipe, retard, cut)
-
-
-def _plates(car: Car, hold: _Hold, torque: float = 0.0) -> Floats:
-    """Plate that holds the speed at each pressure before it [%]."""
-    if float(car.record["individual"]) > 0.5:
-        found = [
-            _runner_plate(car, hold.omega, np.array([[torque]]), pressure=float(p))[0, 0]
-            for p in hold.pipe
-        ]
-        return np.array(found)
-    found = []
-    for p, r, c in zip(hold.pipe, hold.retard, hold.cut, strict=True):
-        point = point_of_torque(
-            car, torque, pipe=float(p), omega=hold.omega, retard=float(r), cut=float(c)
-        )
-        found.append(plate_of(car, point, pipe=float(p), omega=hold.omega))
-    return np.array(found)
-
-
-def _runner_plate(car: Car, omega: float, torque: Floats, *, pressure: float) -> Floats:
-    """Plate of a torque by the torque surface, the pipe held; any kind of plate [%]."""
-
-    def given(psi: Floats) -> Floats:
-        found, _ = evaluate(car, np.array([omega]), psi, state=BoostState.HELD, pressure=pressure)
-        return np.asarray(found["torque"])
-
-    psi = angle_for_torque(given, torque, low=car.psi_closed, high=car.psi_open)
-    return np.asarray(100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed))
-
-
-def hold_plants(car: Car, intent: Intent) -> tuple[Plant, ...]:
-    """Engine without load at the held speed: plate [%] to engine speed [rpm].
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-    intent : Intent
-        With a launch.
-
-    Returns
-    -------
-    tuple of Plant
-        One for each pressure before the plate; with 30 % more torque than predicted where the
-        ignition is late.
-
-    Notes
-    -----
-    J dw/dt = g x, x the plate behind servo, filling and induction. The engine's own friction over
-    speed only helps and is left out.
-    """
-    wanted = intent.launch
-    if wanted is None:
-        return ()
-    hold = _hold(car, wanted)
-    inertia = float(car.record["engine_inertia"])
-    step = 4.0
-    slope = 2.0 * step / np.maximum(_plates(car, hold, step) - _plates(car, hold, -step), 0.05)
-    found = []
-    for p, r, g in zip(hold.pipe, hold.retard, slope, strict=True):
-        share = known_late(car, float(r)).share
-        more = share.high / share.value if share is not None else 1.3
-        found.append(
-            Plant(
-                float(more * g / inertia * _RPM),
-                lags=(filling_time(car, hold.omega),),
-                seconds=(SERVO,),
-                integrates=True,
-                delay=induction_delay(car, hold.omega) + TICKS,
-                name=f"{p / 1e3:.0f} kPa before the plate",
-            )
-        )
-    return tuple(found)
-
-
-def hold_loop(car: Car, intent: Intent) -> Controller:
-    """Gains of the loop that holds the engine speed.
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-    intent : Intent
-        With a launch.
-
-    Returns
-    -------
-    Controller
-        [% per rpm, % per rpm and s], with 55 deg and a factor of 3 to the edge on every plant.
-    """
-    return pi_for_margins(hold_plants(car, intent), _PHASE, _GAIN)
-
-
-def grip_torque(car: Car) -> float:
-    """Engine torque that the driven tyres carry in first gear.
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-
-    Returns
-    -------
-    float [N m]
-        With the load that the acceleration itself moves onto them.
-    """
-    rec = car.record
-    accel = grip_limited_acceleration(
-        car.build.vehicle.grip,
-        float(rec["driven"]),
-        front_share=float(rec["front_weight"]),
-        cg_height=float(rec["cg_height"]),
-        wheelbase=float(rec["wheelbase"]),
-    )
-    ratio = float(rec["ratios"][0] * rec["final_drive"])
-    force = float(accel) * float(rec["mass"])
-    return force * float(rec["tyre_radius"]) / (ratio * float(rec["driveline_efficiency"]))
+_SLIDING = 0.75
+"""Force of a spinning tyre over its peak [-]: 0.79 at a slip of 0.5 and 0.66 at 1.0 on the Magic
+Formula of table A3.1 (Pacejka). With more torque a tyre that has let go would not grip again."""
 
 
 def _grip_table(car: Car, pipe: Floats) -> Table:
     rpm = np.round(np.linspace(max(car.idle * _RPM, 1000.0), car.limit * _RPM, 6) / 50.0) * 50.0
-    torque = grip_torque(car)
+    torque = _SLIDING * grip_torque(car)
     plate = np.empty((pipe.size, rpm.size))
     for i, p in enumerate(pipe):
         for j, n in enumerate(rpm):
-            found = _runner_plate(car, float(n) / _RPM, np.array([[torque]]), pressure=float(p))
+            found = plate_held(car, float(n) / _RPM, np.array([[torque]]), pressure=float(p))
             plate[i, j] = 100.0 if found[0, 0] > 99.9 else found[0, 0]
     return Table(
         "launch_grip_plate",
@@ -283,7 +75,7 @@ def _grip_table(car: Car, pipe: Floats) -> Table:
         "%",
         (Axis("pipe_kPa", "kPa", np.round(pipe / 1e3, 2)), Axis("engine_rpm", "rpm", rpm)),
         np.round(plate, 3),
-        note="gives the torque that the driven tyres carry in first gear",
+        note="gives the torque that the driven tyres carry in first gear, sliding as well",
         percent_meaning=PLATE_PCT,
     )
 
@@ -326,8 +118,8 @@ def launch(car: Car, intent: Intent) -> Rows:
     if refused:
         return Rows(refused=refused)
     rpm = round(wanted.speed * _RPM, 1)
-    hold = _hold(car, wanted)
-    plate = np.round(_plates(car, hold), 3)
+    hold = hold_of(car, wanted)
+    plate = np.round(hold_plates(car, hold), 3)
     loop = hold_loop(car, intent)
     idle = round(max(least_plate(car), 1.0), 3)
     source = "intent, launch"
@@ -383,8 +175,8 @@ def launch(car: Car, intent: Intent) -> Rows:
     tables = [run_up, base, grip]
     notes = [
         f"launch: the first gear reaches the held speed at {3.6 * gate:.0f} km/h; below it the "
-        f"tyres' {grip_torque(car):.0f} N m bound the plate, and traction acts wherever it closes "
-        "further",
+        f"{_SLIDING * grip_torque(car):.0f} N m that a sliding tyre carries bound the "
+        "plate, and traction acts wherever it closes further",
     ]
     if hold.retard.max() > 0.0:
         table = _retard_table(hold, rpm)
@@ -448,7 +240,7 @@ def _refused(car: Car, wanted: Launch) -> str:
     return ""
 
 
-def _run_up(car: Car, hold: _Hold, plate: Floats) -> Table:
+def _run_up(car: Car, hold: Hold, plate: Floats) -> Table:
     rpm = hold.omega * _RPM + _UNDER
     inertia = float(car.record["engine_inertia"])
     opening = np.empty(rpm.size)
@@ -457,9 +249,9 @@ def _run_up(car: Car, hold: _Hold, plate: Floats) -> Table:
             opening[i] = 100.0
             continue
         torque = inertia * (hold.omega * _RPM - float(n)) / _RPM / _RUN_UP
-        wide = _runner_plate(
-            car, float(n) / _RPM, np.array([[torque]]), pressure=float(hold.pipe[0])
-        )[0, 0]
+        wide = plate_held(car, float(n) / _RPM, np.array([[torque]]), pressure=float(hold.pipe[0]))[
+            0, 0
+        ]
         opening[i] = 100.0 if wide > 99.9 else wide
     # at the held speed it must stand clear of the loop, whose plate is wider where ignition is late
     opening = np.maximum(opening, 1.3 * float(plate.max()) + 1.0)
@@ -499,7 +291,7 @@ def _ends(wanted: Launch, standing: str, near: str) -> tuple[Limit, ...]:
     )  # fmt: skip
 
 
-def _retard_table(hold: _Hold, rpm: float) -> Table:
+def _retard_table(hold: Hold, rpm: float) -> Table:
     around = np.array([-_HYSTERESIS - _NEAR, -_AROUND, 0.0, _AROUND])
     shift = np.array([-_EARLIER, -_EARLIER, 0.0, _LATER])
     retard = np.clip(hold.retard[:, None] + shift[None, :], 0.0, latest_known())

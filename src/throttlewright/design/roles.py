@@ -5,6 +5,7 @@ from __future__ import annotations
 from throttlewright.build.intent import Intent
 from throttlewright.car.pack import Car
 from throttlewright.design import (
+    anti_lag,
     blip,
     boost_by_throttle,
     brake_override,
@@ -15,6 +16,7 @@ from throttlewright.design import (
     hot_intake,
     hot_oil,
     idle,
+    launch,
     lean_mixture,
     low_battery,
     low_fuel_pressure,
@@ -27,6 +29,7 @@ from throttlewright.design import (
     soft_rev_limit,
     speed_cap,
     torque_monitor,
+    traction,
     upshift,
 )
 from throttlewright.design.role import Role
@@ -51,6 +54,9 @@ ROLES: tuple[Role, ...] = (
     ethanol.ROLE,
     boost_by_throttle.ROLE,
     overboost.ROLE,
+    traction.ROLE,
+    launch.ROLE,
+    anti_lag.ROLE,
     blip.ROLE,
     upshift.ROLE,
     pit_limit.ROLE,

@@ -26,6 +26,15 @@ from throttlewright.design.rows import PLATE_PCT, Rows, merged
 from throttlewright.design.shuffle import shuffle
 from throttlewright.design.slip_target import SlipTarget, slip_target
 from throttlewright.design.speed_limits import least_plate
+from throttlewright.design.traction_fast import (
+    GATE,
+    START_WITHIN,
+    fuel_rows,
+    full_torque,
+    nearest_points,
+    spark_rows,
+    spark_start_rows,
+)
 from throttlewright.design.traction_gains import (
     GRIPS,
     LEAD,
@@ -35,37 +44,18 @@ from throttlewright.design.traction_gains import (
     hold_gains,
     loop_margins,
     slip_points,
-    spark_gain,
     spinning_gears,
     with_air,
-    with_spark,
 )
 from throttlewright.foundation.errors import InputError
-from throttlewright.physics.combustion import IGNITION_CURVATURE
 
-__all__ = ["ROLE", "engine_speeds", "fuel_allowed", "recovery_rate", "traction"]
+__all__ = ["ROLE", "engine_speeds", "recovery_rate", "traction"]
 
 Floats = NDArray[np.float64]
 
-GATE = 4.0
-"""Road speed from which slip is read as a share [m/s]; below it the start row reads the driven
-wheels. A lost sensor of the free wheels reads 0 and stays below. Tool default."""
 _MOVING = 1.0
-_START_WITHIN = 4.0
-"""Longest time of the start row [s]; after it the driven wheels have to stop before it acts
-again, so that a lost sensor takes power for no longer. Tool default."""
-_RETARD = 25.0
-"""Most retard [deg]: later, exhaust and valves get hot within seconds; from memory."""
-_SPARK_FROM = 1.2
-"""Slip over the target from which ignition helps [-]: below it the plate is alone, or the engine
-would run late for as long as the tyres are near their peak. Tool default."""
-_FUEL_FROM = 2.0
-_FUEL_STEP = 0.05
-"""Slip over the target at which the first cylinder goes, and from cylinder to cylinder [-]. Tool
-default."""
 _CLOSING = 500.0
 """Fall of a ceiling [%/s]: more than a servo does, so that it is never what is waited for."""
-_FAST_FALL = 1e3
 _POINTS = 4
 _CUTS = np.array([0.0, 0.03, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.92])
 """Share of the full torque that is taken away where the ceiling ahead is tabled [-]."""
@@ -86,24 +76,6 @@ def engine_speeds(car: Car) -> Floats:
     """
     low = min(2500.0 * math.pi / 30.0, 0.5 * car.limit)
     return np.linspace(low, 0.97 * car.limit, _POINTS)
-
-
-def fuel_allowed(car: Car) -> bool:
-    """Tell whether single cylinders may go without fuel.
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-
-    Returns
-    -------
-    bool
-        Not on a car with a catalyst: air and fuel of the other cylinders burn in it. Where the
-        build does not say, a road car has one.
-    """
-    catalyst = car.build.engine.catalyst
-    return not (car.build.use == "road" if catalyst is None else catalyst)
 
 
 def recovery_rate(car: Car, gears: tuple[int, ...]) -> tuple[float, float]:
@@ -176,10 +148,10 @@ def traction(car: Car, intent: Intent) -> Rows:
         _start(car, target, points, speeds, rise),
     ]
     if wanted.fast != "none":
-        parts.append(_spark(car, target, points, speeds, period))
-        parts.append(_spark_start(target, period))
+        parts.append(spark_rows(car, target, points, speeds, period))
+        parts.append(spark_start_rows(target, period))
     if wanted.fast in ("auto", "ignition and fuel"):
-        parts.append(_fuel(car, target))
+        parts.append(fuel_rows(car, target))
     beyond = max(p.runaway for p in points)
     note = (
         f"traction control: slip of {target.slip:.3f} ({target.source}; peak at {target.peak:.3f}, "
@@ -189,31 +161,19 @@ def traction(car: Car, intent: Intent) -> Rows:
         f"traction control: on {100 * GRIPS[0]:.0f} % of the grip slip runs away at up to "
         f"{beyond:.1f} 1/s by itself at this slip; a lost sensor of the free wheels reads 0: "
         f"above {GATE:g} m/s nothing acts then, and from rest the start row acts for "
-        f"{_START_WITHIN:g} s at most",
+        f"{START_WITHIN:g} s at most",
     )
     return merged((*parts, Rows(notes=note)))
-
-
-def _full(car: Car, speeds: Floats) -> Floats:
-    state = BoostState.HELD if car.charged else BoostState.SETTLED
-    psi = np.full((speeds.size, 1), car.psi_open)
-    return np.asarray(evaluate(car, speeds, psi, state=state)[0]["torque"][:, 0])
-
-
-def _at(points: tuple[SlipPoint, ...], omega: float) -> list[SlipPoint]:
-    """Points of the nearest speed that has any."""
-    near = min(points, key=lambda p: abs(p.omega - omega)).omega
-    return [p for p in points if p.omega == near]
 
 
 def _ahead(
     car: Car, target: SlipTarget, points: tuple[SlipPoint, ...], speeds: Floats, rise: float
 ) -> Rows:
-    full = _full(car, speeds)
+    full = full_torque(car, speeds)
     state = BoostState.HELD if car.charged else BoostState.SETTLED
     bands, found = [], []
     for omega, torque in zip(speeds, full, strict=True):
-        here = _at(points, float(omega))
+        here = nearest_points(points, float(omega))
         gains = ahead_gain(car, here)
         bands.append(torque / gains.kp)
         found.append(loop_margins([with_air(car, p, per_pct=False) for p in here], gains))
@@ -301,7 +261,9 @@ def _hold(
         note=target.source,
     )
     middle = round(float(np.sqrt(speeds[0] * speeds[-1])) * 30.0 / math.pi / 50.0) * 50.0
-    limits, numbers, notes = [], {}, []
+    limits: list[Limit] = []
+    numbers: dict[str, Number] = {}
+    notes: list[str] = []
     for name, op, here in (
         ("traction_hold_low", "<", [p for p in points if p.omega * 30.0 / math.pi < middle]),
         ("traction_hold_high", ">=", [p for p in points if p.omega * 30.0 / math.pi >= middle]),
@@ -412,142 +374,9 @@ def _start(
             round(max(least, least_plate(car)), 3), "%", "pulls away on a sixth of the grip"
         ),
         f"{name}.most": Number(100.0, "%", "the whole travel"),
-        f"{name}.within_s": Number(_START_WITHIN, "s", "a lost sensor must not strand the car"),
+        f"{name}.within_s": Number(START_WITHIN, "s", "a lost sensor must not strand the car"),
     }
     return Rows((row,), tables, numbers)
-
-
-def _spark(
-    car: Car, target: SlipTarget, points: tuple[SlipPoint, ...], speeds: Floats, period: float
-) -> Rows:
-    full = _full(car, speeds)
-    bands, found = [], []
-    for omega, torque in zip(speeds, full, strict=True):
-        here = _at(points, float(omega))
-        gains = spark_gain(car, here)
-        bands.append(torque / gains.kp)
-        found.append(loop_margins([with_spark(car, p) for p in here], gains))
-    band = np.array(bands)
-    start = _SPARK_FROM * target.slip
-    slip = start + np.array([0.0, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4])
-    cut = np.clip((slip[:, None] - start) / band[None, :], 0.0, 1.0)
-    retard = np.degrees(np.sqrt(cut / IGNITION_CURVATURE))
-    row = Limit(
-        "traction_spark",
-        "retard",
-        "floor",
-        "table",
-        x="slip_1",
-        y="engine_rpm",
-        table="traction_retard",
-        arm=f"slip_1 > {start:.4g} and speed_m_s > {GATE:g}",
-        hysteresis=round(0.2 * target.slip, 4),
-        rise_rate=_FAST_FALL,
-        fall_rate=round(_RETARD / period, 1),
-        reason="takes torque within one firing until the plate has come down",
-        source="tyre curve and torque over ignition, computed",
-    )
-    table = Table(
-        "traction_retard",
-        "ignition behind best torque",
-        "deg",
-        (
-            Axis("slip_1", "", np.round(slip, 4)),
-            Axis("engine_rpm", "rpm", np.round(speeds * 30.0 / math.pi)),
-        ),
-        np.round(np.minimum(retard, _RETARD), 2),
-        note="inverse of the quadratic loss of torque",
-    )
-    lost = IGNITION_CURVATURE * math.radians(_RETARD) ** 2
-    return Rows(
-        (row,),
-        (table,),
-        {},
-        (
-            f"traction control, ignition: up to {_RETARD:.0f} deg, which takes {100 * lost:.0f} % "
-            f"of the torque; at worst {margins_text(smallest(found))}",
-        ),
-    )
-
-
-def _spark_start(target: SlipTarget, period: float) -> Rows:
-    start = float(target.at(np.array([2.0]))[0])
-    name = "traction_spark_start"
-    row = Limit(
-        name,
-        "retard",
-        "floor",
-        "table",
-        x="slip_1",
-        table="traction_retard_start",
-        arm=f"slip_1 > {1.5 * start:.4g} and speed_m_s < {GATE:g}",
-        hysteresis=round(0.5 * start, 4),
-        rise_rate=_FAST_FALL,
-        fall_rate=round(_RETARD / period, 1),
-        reason="takes torque from wheels that spin at walking pace until the plate has come down",
-        source="tool default",
-    )
-    table = Table(
-        "traction_retard_start",
-        "ignition behind best torque",
-        "deg",
-        (Axis("slip_1", "", [round(1.5 * start, 4), round(3.0 * start, 4)]),),
-        [0.0, _RETARD],
-        note="slow enough beside the plate: slip is spread over a wide range",
-    )
-    within = Number(_START_WITHIN, "s", "a lost sensor must not strand the car")
-    return Rows((row,), (table,), {f"{name}.within_s": within})
-
-
-def _fuel(car: Car, target: SlipTarget) -> Rows:
-    if not fuel_allowed(car):
-        return Rows(
-            notes=(
-                "traction control: no fuel is cut by cylinder, because air from a cylinder "
-                "without fuel and the fuel of the others burn in the catalyst",
-            )
-        )
-    count = int(car.record["cylinders"])
-    most = count // 2
-    start = _FUEL_FROM * target.slip
-    slip, share = [start], [0.0]
-    for k in range(1, most + 1):
-        at = start + k * _FUEL_STEP
-        slip += [at, at + 0.001]
-        share += [(k - 1) / count, k / count]
-    ambient = float(car.record["p_ambient"]) / 1e3
-    arm = f"slip_1 > {start:.4g} and speed_m_s > {GATE:g}"
-    notes = (
-        f"traction control, fuel: up to {most} of {count} cylinders, the first at a slip of "
-        f"{start + _FUEL_STEP:.2f}: the engine shakes and the exhaust bangs",
-    )
-    if car.charged:
-        arm += f" and map_kPa < {math.floor(ambient):g}"
-        notes += (
-            "traction control: no fuel is cut by cylinder above ambient pressure, where a cylinder "
-            "on the way in or out of it burns lean, whatever the intent asks for",
-        )
-    row = Limit(
-        "traction_fuel",
-        "fuel_cut",
-        "floor",
-        "table",
-        x="slip_1",
-        table="traction_cylinders",
-        arm=arm,
-        hysteresis=round(0.3 * target.slip, 4),
-        reason="takes cylinder by cylinder what ignition leaves",
-        source="tool default",
-    )
-    table = Table(
-        "traction_cylinders",
-        "share of cylinders without fuel",
-        "",
-        (Axis("slip_1", "", np.round(slip, 4)),),
-        np.round(share, 4),
-        note=f"steps of one cylinder of {count}",
-    )
-    return Rows((row,), (table,), {}, notes)
 
 
 ROLE = Role(
@@ -571,8 +400,8 @@ ROLE = Role(
     ),
     caution=(
         "Try it on closed ground with room to slide, never on a road, and never rely on it: it "
-        "cannot make grip, and a lost wheel-speed sensor ends it. With the car on stands the driven "
-        "wheels reach speed in a moment: keep clear. Retard heats the exhaust: let it cool."
+        "cannot make grip, and a lost wheel-speed sensor ends it. With the car on stands the "
+        "driven wheels reach speed in a moment: keep clear. Retard heats the exhaust: let it cool."
     ),
 )
 """The role, for the registry."""

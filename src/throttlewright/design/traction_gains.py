@@ -194,9 +194,7 @@ def spinning_gears(car: Car, slip: float) -> tuple[int, ...]:
         Ascending; empty where it does in none, or there are no gears.
     """
     omega = np.linspace(_SLOWEST, 0.95 * car.limit, 12)
-    most = float(
-        np.max(evaluate(car, omega, np.full((omega.size, 1), car.psi_open))[0]["torque"])
-    )
+    most = float(np.max(evaluate(car, omega, np.full((omega.size, 1), car.psi_open))[0]["torque"]))
     gears = range(1, int(car.record["gears"]) + 1)
     return tuple(g for g in gears if most > carried_torque(car, g, slip, GRIPS[0]))
 
@@ -226,7 +224,8 @@ def slip_points(car: Car, target: SlipTarget, speeds: Floats) -> tuple[SlipPoint
     Returns
     -------
     tuple of SlipPoint
-        For the lowest, a middle and the highest of those gears, every grip and speed at which the engine gives more than the tyres carry.
+        For the lowest, a middle and the highest gear in which wheels spin, and every grip and
+        speed at which the engine gives more than the tyres carry.
 
     Notes
     -----
@@ -376,9 +375,7 @@ def spark_gain(car: Car, points: Sequence[SlipPoint]) -> Controller:
         Its ``kp`` in N m over slip.
     """
     plants = _distinct([with_spark(car, p) for p in points])
-    return Controller(
-        pi_for_margins(plants, _SPARK_PHASE, _SPARK_GAIN, integral_time=math.inf).kp
-    )
+    return Controller(pi_for_margins(plants, _SPARK_PHASE, _SPARK_GAIN, integral_time=math.inf).kp)
 
 
 def hold_gains(car: Car, points: Sequence[SlipPoint]) -> Controller:

@@ -133,7 +133,10 @@ def time_lost(recording: Recording, car: Car) -> float:
 def _peak_slips(recording: Recording, car: Car) -> Floats:
     rec = car.record
     return np.asarray(
-        1.533 * 1.685 * float(rec["grip"]) * _values(recording, "grip_1")
+        1.533
+        * 1.685
+        * float(rec["grip"])
+        * _values(recording, "grip_1")
         / float(rec["tyre_stiffness"])
     )
 

@@ -6,15 +6,18 @@ from collections.abc import Iterable, Mapping
 
 from throttlewright.foundation.errors import InputError, nearest
 from throttlewright.prove import (
+    figures_anti_lag,
     figures_boost,
     figures_cold,
     figures_idle,
+    figures_launch,
     figures_monitor,
     figures_overboost,
     figures_reduction,
     figures_shaping,
     figures_shift,
     figures_speed,
+    figures_traction,
 )
 from throttlewright.prove.role_figure import RoleFigure
 
@@ -57,8 +60,11 @@ ROLE_FIGURES: dict[str, RoleFigure] = joined(
         figures_boost.FIGURES,
         figures_shift.FIGURES,
         figures_speed.FIGURES,
+        figures_traction.FIGURES,
         figures_shaping.FIGURES,
         figures_monitor.FIGURES,
+        figures_launch.FIGURES,
+        figures_anti_lag.FIGURES,
     )
 )
 """Every figure by which a role is judged."""

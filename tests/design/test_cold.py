@@ -17,7 +17,6 @@ from throttlewright.calibration.pack import pack_calibration
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.motion import in_motion
 from throttlewright.car.pack import Car, pack, with_variation
-from throttlewright.car.record import copied
 from throttlewright.design import brake_override, idle, overboost, servo
 from throttlewright.design.cold import cold, fixed_percentage_share
 from throttlewright.design.reactions import typical_reactions
@@ -155,18 +154,6 @@ def test_individual_plates_have_no_loop_and_allow_for_other_builds() -> None:
         assert max(share) < 1.10 * 0.45
 
 
-def test_a_plenum_makes_individual_ceilings_keep_clear() -> None:
-    """The choked plate of a big plenum engine passes all of 15 % more: the ceiling takes it off."""
-    car, intent = known(NA)
-    rec = copied(car.record)
-    rec["individual"] = 1.0
-    alone = Car(car.build, rec)
-    omega = np.array([3000.0]) * RPM
-    made = cold(alone, intent).tables[0].lookup(0.0, 3000.0)
-    assert made < 0.97 * plate_for_share(alone, omega, np.array([0.45]))[0, 0]
-    assert fixed_percentage_share(with_variation(alone, cd=1.15), made, omega)[0] < 1.10 * 0.45
-
-
 def test_oil_has_rows_of_its_own() -> None:
     car, intent = known(TURBO)
     assert intent.cold_engine is not None
@@ -176,7 +163,7 @@ def test_oil_has_rows_of_its_own() -> None:
     rows = cold(car, intent.model_copy(update={"cold_engine": by_oil}))
     oil = {limit.name: limit for limit in rows.limits if limit.name.startswith("cold_oil")}
     assert set(oil) == {"cold_oil", "cold_oil_boost"}
-    assert oil["cold_oil"].x == "oil_degC"
+    assert (oil["cold_oil"].x, oil["cold_oil"].y) == ("map_kPa", "oil_degC")
     table = next(t for t in rows.tables if t.name == oil["cold_oil"].base)
     wanted = plate_for_share(
         car,

@@ -88,7 +88,8 @@ def test_a_warm_plate_at_height_opens_further_for_the_same_air() -> None:
     car = moving("trackday_16")
     high = with_site(car, altitude=2000.0, temperature=275.15, humidity=0.3)
     low_point, high_point = (idle_point(c, omega=car.idle) for c in (car, high))
-    assert high_point.air_flow == pytest.approx(low_point.air_flow, rel=0.1)
+    # friction stays, pumping against the thinner air outside falls: a little less air, never more
+    assert 0.8 < high_point.air_flow / low_point.air_flow < 1.0
     area = [
         float(plate_area_of(p.psi, c.record)) for c, p in ((car, low_point), (high, high_point))
     ]

@@ -217,7 +217,9 @@ def test_cold_ceiling_gives_its_share(pair) -> None:
 
 def test_cold_ceiling_is_gone_when_warm_and_rises_with_coolant(pair) -> None:
     table = next(t for t in cold(*pair).tables if t.name == "cold_plate")
-    assert np.all(np.diff(table.values, axis=0) >= 0.0)
+    # at idle speed the ceiling leaves the air to idle on, and a colder engine needs more of it
+    above = table.axes[1].values > 1700.0
+    assert np.all(np.diff(table.values[:, above], axis=0) >= 0.0)
     assert np.all(table.lookup(95.0, table.axes[1].values) == 100.0)
 
 

@@ -72,8 +72,9 @@ def risen(rpm: float, whole: bool) -> tuple[Risen, ...]:
 def test_usual_rise_rates_stay_under_the_peak(rpm: float, bar_s: float, whole: bool) -> None:
     found = at_rate(risen(rpm, whole), bar_s * 1e5)
     assert 0.0 < found.peak <= 0.6 * PEAK
-    # at 6500 rpm the turbo goes on gathering speed for longer than the loop takes to catch up
-    assert found.over_s <= (0.2 if rpm < 5000.0 else 0.8)
+    # a slow rise at a low speed ends where the turbo only just reaches the limit: the loop's own
+    # integral is slower still
+    assert found.over_s <= (0.6 if rpm < 5000.0 and bar_s < 2.0 else 0.2)
 
 
 def test_nothing_stays_under_the_peak_where_no_row_acts() -> None:
@@ -90,8 +91,8 @@ def test_the_bound_is_where_the_peak_passes() -> None:
     assert not slow.within
     assert slow.rate > 5e5
     assert "within the range tried, up to" in slow.text
-    assert fast.within
-    assert 5e5 < fast.rate < 9e5
+    assert not fast.within
+    assert fast.rate > 8e5
     line = [Risen(1e5, 0.0, 0.5 * PEAK, 0.0), Risen(2e5, 0.0, 1.5 * PEAK, 0.0)]
     assert hold_bound(line).rate == pytest.approx(1.5e5)
     assert at_rate(line, 1.25e5).peak == pytest.approx(0.75 * PEAK)
@@ -116,7 +117,7 @@ def test_the_plate_holds_the_limit_with_the_wastegate_stuck(rpm: float) -> None:
 
 def test_the_closing_rate_costs_no_peak_and_gains_margin() -> None:
     car, intent, calibration = bench()
-    shaped, slammed = shape_cost(car, calibration, intent, rpm=3500.0)
+    shaped, slammed = shape_cost(car, calibration, intent, rpm=3800.0)
     assert shaped.peak == pytest.approx(slammed.peak, abs=100.0)
     assert shaped.margin > slammed.margin + 0.1
     assert slammed.off_s < shaped.off_s < 0.6

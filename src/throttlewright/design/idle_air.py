@@ -20,6 +20,7 @@ __all__ = [
     "MOST_SHARE",
     "IdlePoint",
     "floor_share",
+    "gap_of",
     "has_authority",
     "idle_opening",
     "idle_point",
@@ -60,6 +61,23 @@ class IdlePoint:
     load: float
     cold: float
     end: str
+
+
+def gap_of(car: Car) -> float:
+    """Gap around the shut plate, or the one that a leak area given instead stands for.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+
+    Returns
+    -------
+    float [m]
+        Area over circumference.
+    """
+    plate = car.build.plate
+    return float(plate.leak_area) / (math.pi * plate.bore)
 
 
 def plate_pct(car: Car, psi: float) -> float:

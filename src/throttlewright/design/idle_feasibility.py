@@ -9,6 +9,7 @@ from throttlewright.car.flows import plate_area_of
 from throttlewright.car.pack import Car
 from throttlewright.design.idle_air import (
     LEAK_SPREAD,
+    gap_of,
     has_authority,
     idle_point,
     point_at,
@@ -138,7 +139,7 @@ def feasibility(car: Car, *, retard_deg: float = 0.0, spark_gain: float = 0.0) -
     leak = closed / need
     shut_rpm = closed_speed(car, retard_deg=retard_deg, opening_pct=least)
     alone, ripple, bits = _ripple(car, retard_deg, spark_gain)
-    gap = car.build.plate.gap * max(need - soft, 0.0) / ((1.0 + LEAK_SPREAD) * closed)
+    gap = gap_of(car) * max(need - soft, 0.0) / ((1.0 + LEAK_SPREAD) * closed)
     hold = point.end == "" and soft + (1.0 + LEAK_SPREAD) * closed <= need
     fixes: list[str] = []
     if not hold:

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from throttlewright.car.flows import plate_area_of
 from throttlewright.car.pack import Car
-from throttlewright.design.idle_air import idle_point, plate_pct
+from throttlewright.design.idle_air import gap_of, idle_point, plate_pct
 from throttlewright.foundation.errors import InputError
 
 __all__ = ["IdleLife", "idle_over_life"]
@@ -74,7 +74,7 @@ def idle_over_life(car: Car, distance: ArrayLike, *, retard_deg: float = 0.0) ->
     need = float(plate_area_of(point.psi, rec))
     layer = _LAYER * (1.0 - np.exp(-driven / _DISTANCE))
     leak = float(rec["plates"]) * float(rec["leak_area"])
-    lost = leak * layer / car.build.plate.gap
+    lost = leak * layer / gap_of(car)
     opening = np.empty(driven.shape)
     for i, less in enumerate(lost):
         low, high = span

@@ -24,6 +24,7 @@ from throttlewright.design.overboost_closing import (
     closing_note,
     moving_car,
     runaway,
+    steady_opening,
 )
 from throttlewright.design.role import Role, Shown, Typical
 from throttlewright.design.rows import PLATE_PCT, Rows
@@ -44,6 +45,8 @@ _CUT_OVER = 30e3
 """Over full boost [Pa]: 10 to 15 kPa reduces, 20 to 30 kPa cuts fuel; from memory."""
 _OVER = np.array([0.0, 2.0, 5.0, 10.0, 20.0, 40.0, 70.0, 110.0])
 """Pressure before the plate over the limit at which the holding plate is tabled [kPa]."""
+_LEAST_OVER = 3e3
+"""Least of it that the loop starts from [Pa]. Tool default."""
 _RUNAWAY = 60e3
 """Pressure before the plate over the limit for which the loop's gains are made [Pa]."""
 _LEAD = 0.10
@@ -212,9 +215,10 @@ def overboost(car: Car, intent: Intent) -> Rows:
     A table knows which plate holds the limit at any pressure before the plate. While the plate is
     wide the table is read ahead along the slope of that pressure, because plate and filling
     together are slower than a turbo that runs away; near the limit a loop on manifold pressure
-    starts from the same table and takes out what is left. Looking ahead from a plate that closes,
-    or along manifold pressure, would chase its own tail. Fuel is cut for all cylinders or none:
-    some cylinders without fuel would leave the others lean or hot.
+    starts from the plate behind which a turbo that has run away comes to rest at the limit.
+    Looking ahead from a plate that closes, starting from a table over the pressure before it, or
+    looking ahead along manifold pressure, would chase its own tail. Fuel is cut for all cylinders
+    or none: some cylinders without fuel would leave the others lean or hot.
     Where the pressure before the plate stays over the limit for ``latch_after``, the plate goes to
     where the manifold is just under ambient and stays there until the pedal is released.
     """
@@ -258,6 +262,15 @@ def overboost(car: Car, intent: Intent) -> Rows:
         note="lets in what the engine takes at the limit; the loop takes out the rest",
         percent_meaning=PLATE_PCT,
     )
+    start = Table(
+        "overboost_start",
+        "plate opening",
+        "%",
+        (Axis("engine_rpm", "rpm", rpm),),
+        np.round(_at_rest(car, limits[0], omega=omega, hold=hold), 3),
+        note="holds the limit behind a turbo that has run away, and comes to rest there",
+        percent_meaning=PLATE_PCT,
+    )
     after = _LATCH_AFTER if intent.overboost is None else intent.overboost.latch_after
     off, off_table, off_numbers, off_notes = _off_boost(
         car, limits[0], omega=omega, after=after, source=source
@@ -285,11 +298,11 @@ def overboost(car: Car, intent: Intent) -> Rows:
             "ceiling",
             "pi",
             x="map_kPa",
-            base="overboost_plate",
+            base="overboost_start",
             arm=f"map_kPa > {limit - 3.0:.6g}",
             hysteresis=_HYSTERESIS,
             rise_rate=_RELEASE,
-            reason="holds the limit, from the plate that the pressure before it asks for",
+            reason="holds the limit, from the plate that holds a turbo that runs away",
             source=source,
         ),
         off,
@@ -299,7 +312,20 @@ def overboost(car: Car, intent: Intent) -> Rows:
     numbers["overboost_ahead.lead_s"] = Number(
         _LEAD, "s", "servo 60 to 100 ms and filling 30 to 60 ms, computed"
     )
-    return Rows(rows, (table, off_table), numbers, notes)
+    return Rows(rows, (table, start, off_table), numbers, notes)
+
+
+def _at_rest(car: Car, limit: float, *, omega: np.ndarray, hold: np.ndarray) -> np.ndarray:
+    """Return the plate that holds the limit once the turbo has run away, at each speed [%]."""
+    if not car.turbo:
+        return hold
+    moving = moving_car(car)
+    wide = plate_holding(car, limit, omega=omega, pipe=limit + _LEAST_OVER)
+    found = [
+        steady_opening(moving, omega=float(w), limit=limit, low=0.5 * float(h), high=float(p))
+        for w, h, p in zip(omega, hold, wide, strict=True)
+    ]
+    return np.where(np.isfinite(found), found, wide)
 
 
 def _over_pipe(car: Car, held: float, *, omega: np.ndarray, pipe: np.ndarray) -> np.ndarray:

@@ -46,6 +46,7 @@ __all__ = [
     "moving_car",
     "pipe_rise",
     "runaway",
+    "steady_opening",
 ]
 
 LEAST_MARGIN = 0.05
@@ -54,6 +55,8 @@ RATES = (2000.0, 1000.0, 500.0, 350.0, 250.0, 180.0, 125.0, 90.0, 60.0, 40.0, 20
 """Closing rates looked at [%/s]: from a plate at full duty to one that takes 5 s."""
 _MOST_S = 4.0
 _AFTER_S = 1.5
+_REST_S = 2.5
+_HALVINGS = 10
 _LOOK = 5.0
 """Ticks between two looks at the relief valve, a tenth of its usual lag."""
 _OPENED = 0.9
@@ -193,6 +196,36 @@ def runaway(
     if seen[SEEN_TICKS] < wanted:
         return None
     return Runaway(car, x, 100.0 * float(seen[SEEN_OPENING]) / travel)
+
+
+def steady_opening(car: Car, *, omega: float, limit: float, low: float, high: float) -> float:
+    """Plate behind which a turbo that runs away comes to rest with the manifold at a pressure.
+
+    Parameters
+    ----------
+    car : Car
+        In motion, with a turbo.
+    omega : float [rad/s]
+        Engine speed, held.
+    limit : float [Pa]
+        Manifold pressure.
+    low, high : float [%]
+        Plates to look between.
+
+    Returns
+    -------
+    float [%]
+        Plate; NaN where the turbo does not reach the pressure at that speed.
+    """
+    pipe = np.array([0.0, 1e7])
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        hold = PlateLine(pipe, np.full(2, middle))
+        found = runaway(car, hold, omega=omega, limit=limit, held_s=_REST_S)
+        if found is None:
+            return math.nan
+        low, high = (low, middle) if found.state[P_MANIFOLD] > limit else (middle, high)
+    return 0.5 * (low + high)
 
 
 def close_plate(

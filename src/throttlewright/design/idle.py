@@ -77,9 +77,10 @@ _LEAD_S = 0.022
 """Lead on a known load [s]: with the slope filter of 10 ms the table is read at three times the
 load at first, which fills the manifold. Tool default."""
 _MARGIN_RPM = 500.0
-_CUT_ABOVE, _RESUME, _LEAK_ABOVE = 450.0, 350.0, 350.0
+_CUT_ABOVE, _RESUME, _LEAK_ABOVE = 400.0, 200.0, 350.0
 """Over warm idle: fuel cut of the overrun, its end, and a leak [rpm]. Cut above 1500 to 2000 rpm
-and back 200 to 400 above idle, from memory; both stay above a healthy cold idle."""
+and back 200 to 400 above idle, from memory. The end is low, because a fault with a released pedal
+leaves no more speed than it; a cold engine comes back through it."""
 _LEAK_S = 2.0
 _START_SHARE = 1.3
 """Air at the start over that of the idling engine [-]; from memory."""
@@ -450,7 +451,7 @@ def idle(car: Car, intent: Intent) -> Rows:
         "idle_loop.least": Number(round(floor, 4), "%", "as the floor when warm"),
         "idle_loop.most": Number(most, "%", "10 to 15 % of the plate, from memory"),
         "overrun_fuel_cut_above_rpm": Number(round(idle_rpm + _CUT_ABOVE), "rpm", practice),
-        "overrun_delay_s": Number(0.15, "s", "common practice, no source"),
+        "overrun_delay_s": Number(0.1, "s", "common practice, no source"),
         "resume_rpm": Number(round(idle_rpm + _RESUME), "rpm", practice),
     }
     leak = Reaction(

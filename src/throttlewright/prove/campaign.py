@@ -137,6 +137,11 @@ def applies_to(scenario: Scenario, car: Car) -> bool:
     return all(have[need] for need in scenario.applies)
 
 
+def judged(scenario: Scenario) -> bool:
+    """Return whether a scenario is judged by criteria; others show a role, by its own figure."""
+    return bool(scenario.criteria)
+
+
 def applicable_faults(car: Car) -> tuple[FaultKind, ...]:
     """Return the faults that a car can have, in the order of the list."""
     several = car.build.plate.count > 1
@@ -233,6 +238,8 @@ def plan_campaign(
     for name in list_scenarios() if scenarios is None else scenarios:
         whole = load_scenario(name)
         check_criteria(whole)
+        if scenarios is None and not judged(whole):
+            continue
         if not applies_to(whole, car):
             if scenarios is None:
                 continue

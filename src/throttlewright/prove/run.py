@@ -41,11 +41,21 @@ class ColdCeiling:
         Rising, m >= 2.
     plate_pct : ndarray of shape (n, m) [%]
         Most opening.
+    map_kPa : ndarray of shape (n, m) [kPa], optional
+        Manifold pressure that a loop on it aims at; the ceiling then moves by ``gain`` [%/kPa]
+        with what is missing to it.
+    gain : float [%/kPa]
+        0 where the ceiling is the table alone.
+    least : float [%]
+        Where a loop ends: the air to idle on.
     """
 
     coolant_degC: Floats
     engine_rpm: Floats
     plate_pct: Floats
+    map_kPa: Floats | None = None
+    gain: float = 0.0
+    least: float = 0.0
 
     def __post_init__(self) -> None:
         for key in ("coolant_degC", "engine_rpm", "plate_pct"):
@@ -57,7 +67,7 @@ class ColdCeiling:
         if self.plate_pct.shape != (self.coolant_degC.size, self.engine_rpm.size):
             raise InputError("does not fit its axes", key="cold ceiling, plate_pct")
 
-    def at(self, coolant_degC: Floats, engine_rpm: Floats) -> Floats:
+    def at(self, coolant_degC: Floats, engine_rpm: Floats, map_kPa: Floats | None = None) -> Floats:
         """Return the ceiling, held at the ends of its axes.
 
         Parameters
@@ -66,6 +76,8 @@ class ColdCeiling:
             Coolant temperatures.
         engine_rpm : ndarray of shape (k,) [rpm]
             Engine speeds.
+        map_kPa : ndarray of shape (k,) [kPa], optional
+            Manifold pressures, for a ceiling with a loop.
 
         Returns
         -------
@@ -77,7 +89,11 @@ class ColdCeiling:
             np.clip(x, axis[0], axis[-1])
             for x, axis in zip((coolant_degC, engine_rpm), axes, strict=True)
         ]
-        found = RegularGridInterpolator(axes, self.plate_pct)(np.stack(asked, axis=-1))
+        points = np.stack(asked, axis=-1)
+        found = RegularGridInterpolator(axes, self.plate_pct)(points)
+        if self.map_kPa is not None and map_kPa is not None:
+            aimed = RegularGridInterpolator(axes, self.map_kPa)(points)
+            found = np.clip(found + self.gain * (aimed - map_kPa), self.least, 100.0)
         return np.asarray(found, dtype=np.float64)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -11,7 +11,7 @@ from pydantic import Field
 
 from throttlewright.build.catalogue import list_sets, load_example_intent
 from throttlewright.build.load import BuildFile, IntentFile, load_intent
-from throttlewright.calibration.calibration import Calibration
+from throttlewright.calibration.calibration import Calibration, Number
 from throttlewright.calibration.table import Table
 from throttlewright.car.motion import in_motion
 from throttlewright.car.pack import Car
@@ -119,11 +119,19 @@ def open_intent(intent: str) -> IntentFile:
     return load_example_intent(intent) if intent in shipped else load_intent(intent)
 
 
-def _ceiling(table: Table) -> ColdCeiling | None:
-    names = [axis.name for axis in table.axes]
-    if names != ["coolant_degC", "engine_rpm"]:
+def _ceiling(
+    table: Table, aimed: Table | None, numbers: Mapping[str, Number]
+) -> ColdCeiling | None:
+    axes = table.axes
+    if [axis.name for axis in axes] != ["coolant_degC", "engine_rpm"]:
         return None
-    return ColdCeiling(table.axes[0].values, table.axes[1].values, table.values)
+    gain = numbers.get("cold.kp")
+    if gain is None or aimed is None or aimed.values.shape != table.values.shape:
+        return ColdCeiling(axes[0].values, axes[1].values, table.values)
+    least = numbers["cold.least"].value if "cold.least" in numbers else 0.0
+    return ColdCeiling(
+        axes[0].values, axes[1].values, table.values, aimed.values, gain.value, least
+    )
 
 
 def car_facts(car: Car, calibration: Calibration, intent: IntentFile | None = None) -> CarFacts:
@@ -150,9 +158,10 @@ def car_facts(car: Car, calibration: Calibration, intent: IntentFile | None = No
         number = calibration.numbers.get(name)
         return math.nan if number is None else number.value
 
-    tables = calibration.tables
+    tables, numbers = calibration.tables, calibration.numbers
     if intent is not None:
-        tables = {table.name: table for table in cold(car, intent.intent).tables}
+        rows = cold(car, intent.intent)
+        tables, numbers = {table.name: table for table in rows.tables}, rows.numbers
     ceiling = tables.get("cold_plate")
     idle, _ = idle_opening(car, omega=car.idle)
     boost = math.nan
@@ -170,7 +179,9 @@ def car_facts(car: Car, calibration: Calibration, intent: IntentFile | None = No
         limp_rpm=held("limp_rpm"),
         boost_limit_kPa=boost if math.isfinite(boost) else held("overboost_hold.setpoint"),
         stall_A=float(rec["battery"]) / resistance,
-        cold_ceiling=None if ceiling is None else _ceiling(ceiling),
+        cold_ceiling=None
+        if ceiling is None
+        else _ceiling(ceiling, tables.get("cold_map"), numbers),
     )
 
 

@@ -108,11 +108,6 @@ def test_the_car_in_motion_never_passes_the_sonic_flow() -> None:
     assert 0.98 * choked < in_motion_flow(6500.0) <= 1.0001 * choked
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the steady flow turns back at most 0.9999 of the sonic flow, so that its pipe pressure "
-    "falls no further and the flow passes the sonic one by up to a fifth",
-)
 def test_the_steady_flow_never_passes_the_sonic_flow() -> None:
     choked = float(behind(20.0).record["restrictor_flow"])
     assert wide_open(behind(20.0), FAST)["air_flow"] <= choked

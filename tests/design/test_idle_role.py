@@ -181,7 +181,8 @@ def test_a_leak_is_told(name: str, mm2: float) -> None:
     t, rpm, action = values(run, "engine_rpm", "action_1")
     assert _told(run, name)
     # a note: nothing takes the fuel at a limp speed away
-    assert int(action.max()) == 1
+    # unless the leak is so large that the engine is caught as too fast with a released pedal
+    assert int(action.max()) == 1 or rpm.max() > moving(name).idle * RPM + 500.0
     assert rpm[t > 8.0].max() > moving(name).idle * RPM + 300.0
 
 

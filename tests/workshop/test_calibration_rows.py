@@ -24,18 +24,22 @@ def made(tmp_path_factory) -> Calibration:
 
 def test_rows_and_reactions_are_in_the_file(made) -> None:
     names = [limit.name for limit in made.limits]
-    assert names == [
+    assert names[:13] == [
         "idle_base",
         "idle_start",
         "idle_loop",
         "idle_spark",
         "idle_dashpot",
         "cold",
+        "cold_boost",
         "cold_hold",
+        "cold_boost_hold",
         "overboost_ahead",
         "overboost_hold",
+        "overboost_off",
         "overboost_fuel",
     ]
+    assert {name.partition("_")[0] for name in names[13:]} == {"traction", "launch"}
     assert len(made.reactions) > 20
     assert made.bench_only
 

@@ -61,6 +61,24 @@ def shaped_demand(
     Tables of rates over gear and engine speed bound how fast it opens and closes, times a factor
     over engine speed and plate, where a percent carries less torque; through the band
     of plate in which the torque of the driveline turns over, a slower rate lets lash close softly.
+
+    Parameters
+    ----------
+    signals : ndarray of shape (N_SIGNALS,) [each its own]
+        What the controller measures, by ``SIG_*``; finite.
+    cal : Packed
+        The packed calibration.
+    memory : ndarray of shape (memory_size(cal),) [each its own]
+        All that is remembered; written.
+
+    Returns
+    -------
+    tuple of float [%, %]
+        Plate as asked, and as let through.
+
+    Notes
+    -----
+    Definition of this program's strategy; no source.
     """
     asked = _asked(signals, cal, memory)
     numbers = cal["numbers"]
@@ -116,7 +134,30 @@ def _target_boost(
 def wastegate_bleed(
     signals: NDArray[np.float64], cal: Packed, memory: NDArray[np.float64]
 ) -> float:
-    """Return the share of the pressure signal to keep from the wastegate, %."""
+    """Return the share of the pressure signal to keep from the wastegate.
+
+    ``bleed = 100 (1 - spring / gauge) + kp error + integral``, with ``error`` the target less the
+    pressure before the plate, ahead along its slope, and ``gauge`` the target over ambient; 0 where
+    the spring alone holds the target.
+
+    Parameters
+    ----------
+    signals : ndarray of shape (N_SIGNALS,) [each its own]
+        What the controller measures, by ``SIG_*``; finite.
+    cal : Packed
+        The packed calibration.
+    memory : ndarray of shape (memory_size(cal),) [each its own]
+        All that is remembered; written.
+
+    Returns
+    -------
+    float [%]
+        The share, from 0 to 100.
+
+    Notes
+    -----
+    Definition of this program's strategy; no source.
+    """
     numbers = cal["numbers"]
     mode = int(memory[p.M_MODE])
     share = memory[p.M_MODE_SHARE]

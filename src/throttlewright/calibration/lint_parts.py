@@ -176,7 +176,18 @@ def unit_of(channel: str) -> str:
 
 
 def place(axes: Iterable[tuple[str, str, float]]) -> str:
-    """Return a place such as ``engine_rpm 2000 rpm, pedal_pct 5 %``."""
+    """Return a place such as ``engine_rpm 2000 rpm, pedal_pct 5 %``.
+
+    Parameters
+    ----------
+    axes : iterable of (str, str, float)
+        Name, unit and value of each axis; the value in that unit.
+
+    Returns
+    -------
+    str
+        The place.
+    """
     return ", ".join(f"{name} {value:.6g} {unit}".rstrip() for name, unit, value in axes)
 
 
@@ -227,7 +238,9 @@ def window(
     ----------
     arms : iterable of Condition
         Conditions, all of which must hold.
-    calibration, known
+    calibration : Calibration
+        As in ``reach``.
+    known : Known
         As in ``reach``.
     let_go : float [unit of the first channel]
         Hysteresis that widens the first condition.
@@ -266,7 +279,9 @@ def table_bounds(
     ----------
     limit : Limit
         Row with the law ``table`` or ``model``.
-    calibration, known
+    calibration : Calibration
+        As in ``reach``.
+    known : Known
         As in ``reach``.
     count : int [-]
         Points along each axis.

@@ -351,7 +351,8 @@ def _fuel(calibration: Calibration, known: Known) -> Iterator[Finding]:
             calm.get("map_kPa", (0.0, 1e9))[1] <= known.ambient_kPa
             or calm.get("pedal_pct", (0.0, 1e9))[1] <= 10.0
         )
-        boosted = charged and not low_load
+        # whole cylinders, each with its own mixture, are meant in some places, never by default
+        boosted = charged and not low_load and "whole cylinders" not in limit.reason.lower()
         yield Finding(
             "partial_fuel_cut", "error" if boosted else "warning", f"row {limit.name}", "",
             part, "",

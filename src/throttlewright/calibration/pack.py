@@ -39,7 +39,7 @@ __all__ = [
     "pack_calibration",
 ]
 
-MOST_LIMITS = 64
+MOST_LIMITS = 96
 MOST_REACTIONS = 96
 MOST_TABLES = 128
 MOST_MODES = 16

@@ -31,6 +31,26 @@ def read_plate(
 
     A track out of range is left out at once, not only when its fault is confirmed: in between,
     the mean of a good and a dead track would drive the plate to twice its target.
+
+    Parameters
+    ----------
+    signals : ndarray of shape (N_SIGNALS,) [each its own]
+        What the controller measures, by ``SIG_*``; finite.
+    cal : Packed
+        The packed calibration.
+    plate_1, plate_2 : float [%]
+        Plate by each track, as its voltage gives it.
+    memory : ndarray of shape (memory_size(cal),) [each its own]
+        All that is remembered; written.
+
+    Returns
+    -------
+    bool
+        False where no track can be trusted; the plate then stays where it was last known.
+
+    Notes
+    -----
+    Definition of this program's strategy; no source.
     """
     numbers = cal["numbers"]
     use_1 = (
@@ -65,7 +85,30 @@ def read_pedal(
     plate_known: bool,
     memory: NDArray[np.float64],
 ) -> float:
-    """Watch for faults, set the pedal that is used, and return the pedal before reactions."""
+    """Watch for faults, set the pedal that is used, and return the pedal before reactions.
+
+    Parameters
+    ----------
+    signals : ndarray of shape (N_SIGNALS,) [each its own]
+        What the controller measures, by ``SIG_*``; finite.
+    cal : Packed
+        The packed calibration.
+    plate_1, plate_2 : float [%]
+        Plate by each track, as its voltage gives it.
+    plate_known : bool
+        Whether a track of the plate can be trusted.
+    memory : ndarray of shape (memory_size(cal),) [each its own]
+        All that is remembered; written.
+
+    Returns
+    -------
+    float [%]
+        The smaller of the tracks that can be trusted, from 0 to 100; 0 where none can.
+
+    Notes
+    -----
+    Definition of this program's strategy; no source.
+    """
     numbers = cal["numbers"]
     pedal_1 = (signals[s.SIG_PEDAL_1_V] - numbers[p.N_PEDAL_1_RELEASED_V]) * numbers[
         p.N_PEDAL_1_GAIN
@@ -146,7 +189,25 @@ def write_channels(
     plate: float,
     memory: NDArray[np.float64],
 ) -> None:
-    """Write the channels that rows read."""
+    """Write the channels that rows read.
+
+    Parameters
+    ----------
+    signals : ndarray of shape (N_SIGNALS,) [each its own]
+        What the controller measures, by ``SIG_*``; finite.
+    cal : Packed
+        The packed calibration.
+    pedal : float [%]
+        Pedal before reactions; the channel takes the pedal that is used, from ``memory``.
+    plate : float [%]
+        Plate between its stops.
+    memory : ndarray of shape (memory_size(cal),) [each its own]
+        All that is remembered; written.
+
+    Notes
+    -----
+    Definition of this program's strategy; no source.
+    """
     numbers = cal["numbers"]
     at = p.M_CHANNELS
     share = numbers[p.N_SLOPE_SHARE]

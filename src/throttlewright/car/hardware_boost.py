@@ -97,7 +97,7 @@ def _run_away(car: Car) -> tuple[np.ndarray, np.ndarray]:
         measured = over_speed(moving["boost"], float(w), omega_step=float(moving["omega_step"]))
         # 0 is the position that the wastegate is stuck at: shut
         x = _open_at(moving, float(w))
-        reached[i] = max(float(_highest(x, u, moving)), float(measured))
+        reached[i] = max(float(_highest(x, u, car=moving)), float(measured))
     return speeds, reached
 
 

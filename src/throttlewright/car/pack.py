@@ -253,10 +253,10 @@ def _pack_engine(rec: np.void, build: Build) -> None:
         rec["late_torque"][i], rec["late_heat"][i] = late_burn(
             i * LATE_STEP,
             _LATE_PRESSURE,
-            _LATE_OMEGA,
-            engine.bore,
-            engine.stroke,
-            engine.compression_ratio,
+            omega=_LATE_OMEGA,
+            bore=engine.bore,
+            stroke=engine.stroke,
+            compression_ratio=engine.compression_ratio,
         )
 
 

@@ -14,7 +14,8 @@ from throttlewright.calibration.limits import Limit
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car, with_variation
 from throttlewright.car.surface import evaluate
-from throttlewright.design.idle import idle, idle_opening, idle_setpoint
+from throttlewright.design.idle import idle_opening, idle_setpoint
+from throttlewright.design.idle_floor import idle_floor
 from throttlewright.design.role import Role, Shown, Typical
 from throttlewright.design.rows import PLATE_PCT, Rows, merged
 from throttlewright.design.torque_share import (
@@ -187,6 +188,7 @@ def _family(
         arms.append(f"since_start_s < {hold:g}")
         reason = "oil is not everywhere in the first seconds: the start's ceiling stays"
         source += f"; coolant rises {_WARM_UP:g} K/s, from memory"
+    reason += "; more than the load of [idle] at once goes below the idle floor"
     arm = " and ".join(arms)
     plate = Table(
         f"{over.prefix}_plate{suffix}",
@@ -268,9 +270,7 @@ def _loop(car: Car, intent: Intent, made: _Made) -> dict[str, Number]:
     slope = made.manifold[cold_points] / made.plate[cold_points]
     filling = np.array([_filling(car, w) for w in made.rpm * math.pi / 30.0])
     kp = float(np.min(filling / (2.0 * slope * _SERVO_LAG)))
-    air = next(t for t in idle(car, intent).tables if t.name == "idle_air").values
-    # without a known load: with one the base table, not the least, has to leave the air
-    floor = float(np.max(air[0] if air.ndim > 1 else air))
+    floor = idle_floor(car, intent)
     return {
         "kp": Number(kp, "%/kPa", "modulus optimum on filling and servo, at its least"),
         "ki": Number(
@@ -343,7 +343,7 @@ def cold(car: Car, intent: Intent) -> Rows:
     wanted = intent.cold_engine
     if wanted is None:
         return Rows()
-    return merged([_rows(car, intent, over, hold) for over, hold in _families(wanted)])
+    return merged([_rows(car, intent, over=over, hold=hold) for over, hold in _families(wanted)])
 
 
 def _families(wanted: ColdEngine) -> list[tuple[_Over, float]]:

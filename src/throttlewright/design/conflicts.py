@@ -83,10 +83,14 @@ def decided(one: Limit, bound: float, other: Limit, other_bound: float) -> Limit
 
     Parameters
     ----------
-    one, other : Limit
-        Rows of the same output.
-    bound, other_bound : float [unit of the output]
-        Where they stand.
+    one : Limit
+        A row.
+    bound : float [unit of the output]
+        Where it stands.
+    other : Limit
+        Another row of the same output.
+    other_bound : float [unit of the output]
+        Where that one stands.
 
     Returns
     -------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -36,7 +37,7 @@ from throttlewright.design.idle_loop import (
 )
 from throttlewright.design.margins import Controller
 from throttlewright.design.role import Role, Shown, Typical
-from throttlewright.design.rows import PLATE_PCT, Rows, merged
+from throttlewright.design.rows import PLATE_PCT, Rows, Same, merged
 from throttlewright.design.servo import least_target
 
 __all__ = [
@@ -378,7 +379,13 @@ def idle(car: Car, intent: Intent) -> Rows:
     Rows
         Floors, loops, their tables and gains, the leak reaction, and what the plate cannot do.
     """
-    wanted = intent.idle or Idle()
+    return _rows(Same(car), intent.idle or Idle())
+
+
+@functools.lru_cache(maxsize=4)
+def _rows(same: Same, wanted: Idle) -> Rows:
+    # kept: the cold engine's limit asks again
+    car = same.car
     made = idle_design(car, wanted)
     found = feasibility(car, retard_deg=made.retard_deg, spark_gain=made.spark_gain)
     notes = list(found.notes)
@@ -451,7 +458,7 @@ def idle(car: Car, intent: Intent) -> Rows:
         "idle_loop.least": Number(round(floor, 4), "%", "as the floor when warm"),
         "idle_loop.most": Number(most, "%", "10 to 15 % of the plate, from memory"),
         "overrun_fuel_cut_above_rpm": Number(round(idle_rpm + _CUT_ABOVE), "rpm", practice),
-        "overrun_delay_s": Number(0.1, "s", "common practice, no source"),
+        "overrun_delay_s": Number(0.15, "s", "common practice, no source"),
         "resume_rpm": Number(round(idle_rpm + _RESUME), "rpm", practice),
     }
     leak = Reaction(

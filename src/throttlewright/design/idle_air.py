@@ -81,27 +81,88 @@ def gap_of(car: Car) -> float:
 
 
 def plate_pct(car: Car, psi: float) -> float:
-    """Return a plate angle [rad] as opening between the stops [%]."""
+    """Return a plate angle as opening between the stops.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    psi : float [rad]
+        Plate angle.
+
+    Returns
+    -------
+    float [%]
+        0 at the closed stop, 100 at the open one.
+
+    Notes
+    -----
+    100 (psi - psi_closed) / (psi_open - psi_closed).
+    """
     return 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed)
 
 
 def point_at(
     car: Car, *, omega: float, psi: float, cold: float = 1.0
 ) -> tuple[float, float, float]:
-    """Return brake torque at best ignition, indicated torque and air flow [N m, N m, kg/s]."""
+    """Return the torques at best ignition and the air flow at a speed and a plate angle.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    omega : float [rad/s]
+        Engine speed, above 0.
+    psi : float [rad]
+        Plate angle.
+    cold : float [-]
+        Friction over hot friction, 1 when warm.
+
+    Returns
+    -------
+    tuple of float [N m, N m, kg/s]
+        Brake torque, indicated torque and air flow.
+
+    Notes
+    -----
+    Charge pipe at ambient, boost not yet built.
+    """
     found, _ = evaluate(
         car, np.array([omega]), np.array([[psi]]), state=BoostState.INSTANT, cold=cold
     )
     flow = float(found["air_flow"][0, 0])
-    indicated, _ = combustion(flow, float(found["map"][0, 0]), omega, 0.0, car.record)
+    indicated, _ = combustion(
+        flow, float(found["map"][0, 0]), omega=omega, retard_asked=0.0, car=car.record
+    )
     return float(found["torque"][0, 0]), indicated, flow
 
 
 def ignition_share(car: Car, omega: float, retard_deg: float) -> float:
-    """Return the share of the indicated torque that a retard behind best ignition leaves [-]."""
+    """Return the share of the indicated torque that a retard behind best ignition leaves.
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    omega : float [rad/s]
+        Engine speed, above 0.
+    retard_deg : float [deg]
+        Ignition behind best torque, from 0.
+
+    Returns
+    -------
+    float [-]
+        1 at best ignition.
+
+    Notes
+    -----
+    T_indicated(retard) / T_indicated(0), at a manifold pressure of 0.3 of ambient (no source).
+    """
     flow, low = 1e-3, 0.3 * float(car.record["p_ambient"])
-    best, _ = combustion(flow, low, omega, 0.0, car.record)
-    late, _ = combustion(flow, low, omega, math.radians(retard_deg), car.record)
+    best, _ = combustion(flow, low, omega=omega, retard_asked=0.0, car=car.record)
+    late, _ = combustion(
+        flow, low, omega=omega, retard_asked=math.radians(retard_deg), car=car.record
+    )
     return late / best
 
 

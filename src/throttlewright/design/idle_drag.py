@@ -53,7 +53,7 @@ def overrun_opening(car: Car, omega: float, share: float) -> tuple[float, float]
     torque, flow, pressure = (found[k][0] for k in ("torque", "air_flow", "map"))
     fired = np.array(
         [
-            combustion(float(m), float(p), omega, 0.0, car.record)[0]
+            combustion(float(m), float(p), omega=omega, retard_asked=0.0, car=car.record)[0]
             for m, p in zip(flow, pressure, strict=True)
         ]
     )

@@ -182,8 +182,10 @@ def late_point(
         omega=omega,
         car=rec,
     )
-    torque, T_port = combustion(flow, p_manifold, omega, retard, car=rec)
-    lost = lost_torque(flow, p_manifold, p_exhaust, pipe, omega, 1.0, car=rec)
+    torque, T_port = combustion(flow, p_manifold, omega=omega, retard_asked=retard, car=rec)
+    lost = lost_torque(
+        flow, p_manifold, p_exhaust=p_exhaust, pipe=pipe, omega=omega, cold=1.0, car=rec
+    )
     return LatePoint(p_manifold, float(flow), float((1.0 - cut) * torque - lost), float(T_port))
 
 

@@ -16,6 +16,7 @@ from throttlewright.calibration.calibration import Number
 from throttlewright.calibration.limits import Limit
 from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.pack import Car
+from throttlewright.design.idle_floor import idle_floor
 from throttlewright.design.late_ignition import COLDEST, NOT_KNOWN, Floats, known_late, latest_known
 from throttlewright.design.launch_hold import (
     LATEST,
@@ -75,7 +76,7 @@ def _grip_table(car: Car, pipe: Floats) -> Table:
         "%",
         (Axis("pipe_kPa", "kPa", np.round(pipe / 1e3, 2)), Axis("engine_rpm", "rpm", rpm)),
         np.round(plate, 3),
-        note="gives the torque that the driven tyres carry in first gear, sliding as well",
+        note="gives the torque that the driven tyres carry as the car moves off, sliding as well",
         percent_meaning=PLATE_PCT,
     )
 
@@ -121,7 +122,7 @@ def launch(car: Car, intent: Intent) -> Rows:
     hold = hold_of(car, wanted)
     plate = np.round(hold_plates(car, hold), 3)
     loop = hold_loop(car, intent)
-    idle = round(max(least_plate(car), 1.0), 3)
+    idle = round(max(least_plate(car), 1.02 * idle_floor(car, intent)), 3)
     source = "intent, launch"
     standing = f"arm_1 > 0.5 and speed_m_s < {_STANDS:g}"
     near = f"engine_rpm > {rpm - _NEAR:.6g} and {standing}"
@@ -203,7 +204,7 @@ def launch(car: Car, intent: Intent) -> Rows:
                 Limit(
                     "launch_fuel", "fuel_cut", "floor", "table",
                     x="pipe_kPa", table=table.name, arm=near, hysteresis=_HYSTERESIS,
-                    reason="cylinders without fuel cost torque and pass air: the others get more",
+                    reason="whole cylinders without fuel cost torque and pass air to the others",
                     source="tool default; no catalyst",
                 )
             )  # fmt: skip
@@ -274,13 +275,13 @@ def _ends(wanted: Launch, standing: str, near: str) -> tuple[Limit, ...]:
         Limit(
             "launch_cold", "plate", "ceiling", "ramp",
             arm=f"coolant_degC < {COLDEST:g} and {standing}", hysteresis=2.0,
-            reason="a cold engine is not held at high speed",
+            reason="a cold engine is not held at speed; with every load on below the idle floor",
             source="common practice, no source",
         ),
         Limit(
             "launch_hot", "plate", "ceiling", "ramp",
             arm=f"exhaust_degC > {hot:.6g} and {standing}", hysteresis=_HOT_BAND,
-            reason="exhaust too hot: plate back to idle until the pedal is released",
+            reason="exhaust too hot: back to idle; with every load on below the idle floor",
             source="intent, launch",
         ),
         Limit(
@@ -312,7 +313,7 @@ def _numbers(
     wanted: Launch, loop: Controller, rpm: float, plate: Floats, idle: float
 ) -> dict[str, Number]:
     made = "55 deg and a factor of 3 to the edge at every boost"
-    back = "air to idle on and a tenth"
+    back = "air to idle on, cold, and a little more"
     latched = Number(1.0, "", "stays until the pedal is released")
     return {
         "launch_run_up.lead_s": Number(_LEAD, "s", "servo 60 to 100 ms and filling, computed"),

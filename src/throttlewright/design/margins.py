@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,6 +37,8 @@ _DECADES_ABOVE = 2.5
 _SEARCH = 24
 """Integral times tried where the plant integrates."""
 _STEPS = 80
+_COARSE, _FINE = 200, 20
+"""Factors tried over the whole range, and between two of them."""
 _KEEP = 0.999
 """Share of the largest gain that is used, so that rounding does not end below a margin."""
 
@@ -341,9 +344,13 @@ def largest_gain(
         Factor, within 2 %; 0 where none is found.
     """
     size, phase = open_loop(plant, controller, _grid(plant, controller))
-    for factor in np.geomspace(1.0 / float(size.min()), 1.0 / float(size.max()), 2000):
-        if _keeps(factor * size, phase, least_phase_margin_deg, least_gain_margin):
-            return float(factor)
+    seen = size[np.isfinite(size) & (size > 1e-12)]
+    coarse = np.geomspace(1.0 / float(seen.min()), 1.0 / float(seen.max()), _COARSE)
+    for above, below in pairwise((coarse[0], *coarse)):
+        if _keeps(below * size, phase, least_phase_margin_deg, least_gain_margin):
+            for factor in np.geomspace(above, below, _FINE):
+                if _keeps(factor * size, phase, least_phase_margin_deg, least_gain_margin):
+                    return float(factor)
     return 0.0
 
 

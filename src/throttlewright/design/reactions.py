@@ -332,7 +332,9 @@ def supervision(car: Car, intent: Intent) -> Rows:
         "supervision_ticks": Number(
             10.0, "", "E-Gas concept: functions are watched every 10 to 40 ms; from memory"
         ),
-        "rev_hysteresis_rpm": Number(100.0, "rpm", "common practice, no source"),
+        "rev_hysteresis_rpm": Number(
+            60.0, "rpm", "tool default: short bursts of fuel where a fault keeps the plate open"
+        ),
         "limp_rpm": Number(_limp_rpm(car), "rpm", "1200 to 2000 above idle, from memory"),
         "other_track_most_pct": Number(50.0, "%", "one road car's service manual"),
         "limp_pedal_pct": Number(30.0, "%", "tool default"),

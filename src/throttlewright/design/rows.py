@@ -10,9 +10,10 @@ from throttlewright.calibration.calibration import Number
 from throttlewright.calibration.limits import Limit
 from throttlewright.calibration.reactions import Reaction
 from throttlewright.calibration.table import Table
+from throttlewright.car.pack import Car
 from throttlewright.foundation.errors import InputError
 
-__all__ = ["PLATE_PCT", "Rows", "merged"]
+__all__ = ["PLATE_PCT", "Rows", "Same", "merged"]
 
 _Item = TypeVar("_Item")
 
@@ -38,6 +39,19 @@ class Rows:
     notes: tuple[str, ...] = ()
     reactions: tuple[Reaction, ...] = ()
     refused: str = ""
+
+
+class Same:
+    """A car as a key: the same object, whatever it holds."""
+
+    def __init__(self, car: Car) -> None:
+        self.car = car
+
+    def __hash__(self) -> int:
+        return id(self.car)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Same) and other.car is self.car
 
 
 def merged(parts: Iterable[Rows]) -> Rows:

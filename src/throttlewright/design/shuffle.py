@@ -77,7 +77,7 @@ def two_inertias(
     )
     j_engine = engine_inertia * total_ratio**2
     j_car = mass * radius**2
-    frequency = shuffle_frequency(soft, j_engine, j_car)
+    frequency = shuffle_frequency(soft, inertia_engine=j_engine, inertia_car=j_car)
     # the damper sees the part of the twist that the shafts take
     seen = damping * (soft / stiffness) ** 2
     share = seen * (1.0 / j_engine + 1.0 / j_car) / (4.0 * math.pi * frequency)

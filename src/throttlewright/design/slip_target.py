@@ -116,7 +116,7 @@ def share_of_peak(car: Car, slip: float, *, grip: float = 1.0) -> float:
     """
     rec = car.record
     most = float(rec["grip"]) * grip
-    return float(tyre_share(slip, most, float(rec["tyre_stiffness"]))) / most
+    return float(tyre_share(slip, grip=most, stiffness=float(rec["tyre_stiffness"]))) / most
 
 
 def slip_target(car: Car, intent: Intent) -> SlipTarget:
@@ -144,7 +144,9 @@ def slip_target(car: Car, intent: Intent) -> SlipTarget:
     peak = float(shape_peak_slip(grip, stiffness))
     wanted = "auto" if intent.traction is None else intent.traction.slip
     if wanted == "auto":
-        slip = slip_for_share(lambda s, _: float(tyre_share(s, grip, stiffness)), 1.0, FORCE_SHARE)
+        slip = slip_for_share(
+            lambda s, _: float(tyre_share(s, grip=grip, stiffness=stiffness)), 1.0, FORCE_SHARE
+        )
         source = f"{100 * FORCE_SHARE:.0f} % of the peak force of the car's tyre curve"
     else:
         slip, source = float(wanted), "intent, traction"

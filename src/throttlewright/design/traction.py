@@ -344,7 +344,7 @@ def _start(
         rise_rate=rise,
         fall_rate=_CLOSING,
         reason="below walking pace, where slip divides by little, lets the driven wheels turn a "
-        "fixed speed faster than the road",
+        "fixed speed faster than the road; below the idle floor only cold and with every load on",
         source="tyre curve and inverse engine, computed",
     )
     tables = (

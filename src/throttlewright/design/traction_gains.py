@@ -105,7 +105,18 @@ def _load(car: Car, share: float) -> float:
         static, transfer = weight, 0.0
     elif driven > 0.5:
         static, transfer = weight * (1.0 - front), height
-    return float(axle_load(share, 0.0, 0.0, 1.0, float(rec["grip"]), static, weight, transfer))
+    return float(
+        axle_load(
+            share,
+            resistance=0.0,
+            brake=0.0,
+            direction=1.0,
+            grip=float(rec["grip"]),
+            static=static,
+            weight=weight,
+            transfer=transfer,
+        )
+    )
 
 
 def _inertia(car: Car, ratio: float) -> float:
@@ -136,7 +147,9 @@ def carried_torque(car: Car, gear: int, slip: float, grip: float) -> float:
     rec = car.record
     radius, eta = float(rec["tyre_radius"]), float(rec["driveline_efficiency"])
     ratio = _ratio(car, gear)
-    share = float(tyre_share(slip, float(rec["grip"]) * grip, float(rec["tyre_stiffness"])))
+    share = float(
+        tyre_share(slip, grip=float(rec["grip"]) * grip, stiffness=float(rec["tyre_stiffness"]))
+    )
     force = share * _load(car, share)
     turning = (_inertia(car, ratio) + float(rec["wheel_inertia"])) * force
     return (force * radius + turning / (float(rec["mass"]) * radius)) / (ratio * eta)
@@ -204,8 +217,8 @@ def _slope(car: Car, slip: float, grip: float) -> float:
     rec = car.record
     most, stiffness = float(rec["grip"]) * grip, float(rec["tyre_stiffness"])
     step = 1e-4
-    high = float(tyre_share(slip + step, most, stiffness))
-    low = float(tyre_share(slip - step, most, stiffness))
+    high = float(tyre_share(slip + step, grip=most, stiffness=stiffness))
+    low = float(tyre_share(slip - step, grip=most, stiffness=stiffness))
     return (high - low) / (2.0 * step) * _load(car, 0.5 * (high + low))
 
 
@@ -264,7 +277,7 @@ def slip_points(car: Car, target: SlipTarget, speeds: Floats) -> tuple[SlipPoint
             for j, grip in enumerate(GRIPS):
                 if carried[i, j] > 0.98 * full[i, 0] or per_pct[i, j] <= 0.0:
                     continue
-                slope = _slope(car, float(slip[i]), grip)
+                slope = _slope(car, float(slip[i]), grip=grip)
                 inertia = _inertia(car, ratio) + float(rec["wheel_inertia"])
                 found.append(
                     SlipPoint(

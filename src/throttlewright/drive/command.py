@@ -227,8 +227,17 @@ def command_of(
         resets = _resets(prepared.inputs.faults, begin, count)
         first = float(prepared.settle - begin)
         _replay(
-            rows[:count], resets, packed, memory, out, first, float(stride), bounds, armed, kept
-        )  # fmt: skip
+            rows[:count],
+            resets,
+            cal=packed,
+            memory=memory,
+            out=out,
+            first=first,
+            stride=float(stride),
+            bounds=bounds,
+            armed=armed,
+            kept=kept,
+        )
     if not np.array_equal(memory, state["strategy"], equal_nan=True):
         raise AssertionError("the replayed strategy left the one that drove")
     return Command(

@@ -82,6 +82,31 @@ def same_boost(calibration: Calibration) -> Calibration:
     return replace(calibration, tables=tables)
 
 
+def feet_only(calibration: Calibration) -> Calibration:
+    """Calibration without traction control, so that the foot alone finds the grip.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The calibration.
+
+    Returns
+    -------
+    Calibration
+        A copy without the rows of that role and their numbers.
+    """
+    gone = {row.name for row in calibration.limits if row.name.startswith("traction_")}
+    return replace(
+        calibration,
+        limits=tuple(row for row in calibration.limits if row.name not in gone),
+        numbers={
+            name: number
+            for name, number in calibration.numbers.items()
+            if name.partition(".")[0] not in gone
+        },
+    )
+
+
 def one_to_one(calibration: Calibration) -> Calibration:
     """Let the plate follow the pedal, as a cable does.
 
@@ -213,7 +238,7 @@ def corner_table(
     has yet to learn the map would lose more.
     """
     scenario = load_scenario("corner_exit")
-    boosted = same_boost(calibration)
+    boosted = same_boost(feet_only(calibration))
     maps = (pack_calibration(boosted), pack_calibration(one_to_one(boosted)))
     pairs = [(0.0, 0.0), *((d, r) for d in delays for r in resolutions)]
     rows = np.empty((round(scenario.duration * 1e3), ROW_WIDTH))

@@ -113,9 +113,9 @@ def time_lost(recording: Recording, car: Car) -> float:
             grip_limited_acceleration(
                 float(rec["grip"]) * float(g),
                 float(rec["driven"]),
-                float(rec["front_weight"]),
-                float(rec["cg_height"]),
-                float(rec["wheelbase"]),
+                front_share=float(rec["front_weight"]),
+                cg_height=float(rec["cg_height"]),
+                wheelbase=float(rec["wheelbase"]),
             )
             for g in grips
         ]

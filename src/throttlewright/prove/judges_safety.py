@@ -368,13 +368,14 @@ def cold_ceiling(run: Run, settings: Settings) -> Found:
     ceiling = run.car.cold_ceiling
     if ceiling is None:
         raise NotApplicableError("no cold limit is asked for")
-    t, plate, coolant, rpm, pressure = run.series(
-        "plate_pct", "coolant_degC", "engine_rpm", "map_measured_kPa"
-    )
+    names = ["plate_pct", "coolant_degC", "engine_rpm"]
+    if ceiling.map_kPa is not None:
+        names.append("map_measured_kPa")
+    t, plate, coolant, rpm, *pressure = run.series(*names)
     # Before the engine runs the plate still stands where its springs hold it.
     # A ceiling with a loop moves with the pressure, faster than any servo follows.
     back = max(round(0.5 * _FOLLOWS_S / max(float(t[1] - t[0]), 1e-6)), 1)
-    most = maximum_filter1d(ceiling.at(coolant, rpm, pressure), 2 * back + 1, origin=back)
+    most = maximum_filter1d(ceiling.at(coolant, rpm, *pressure), 2 * back + 1, origin=back)
     excess = np.where(rpm >= number(settings, "running_rpm"), plate - most, 0.0)
     above = longest_above(t, excess, limit=number(settings, "limit"))
     return Found(max(0.0, largest(excess)), f"longest {above:.3g} s above")

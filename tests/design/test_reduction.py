@@ -197,7 +197,7 @@ def test_no_healthy_scenario_is_touched(name) -> None:
         # role's note tells (981 degC at the probe); here it starts above that
         assert any("sound engine" in note for note in rows_of(name, "hot_exhaust").notes)
         wanted["hot_exhaust"] = asked.HotExhaust(starts="985 degC", ends="1035 degC")
-    # wheels that are let spin and late ignition of traction control heat the exhaust: their own test
+    # traction control heats the exhaust by late ignition: that is its own affair
     made = calibrated(car, intent_of(name, **wanted, traction=None, launch=None))
     packed = pack_calibration(made)
     own = {

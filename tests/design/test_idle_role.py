@@ -181,9 +181,10 @@ def test_a_leak_is_told(name: str, mm2: float) -> None:
     run = driven(name, scenario)
     t, rpm, action = values(run, "engine_rpm", "action_1")
     assert _told(run, name)
-    # a note: the engine runs on, unless the check of air against plate finds the leak as well
-    assert int(action.max()) in (1, 1 << ACTIONS.index("fuel_speed"))
-    assert rpm[t > 8.0].max() > moving(name).idle * RPM + 300.0
+    # the check of air against plate may find it as well, and then bounds the speed by fuel
+    caught = int(action.max()) == 1 << ACTIONS.index("fuel_speed")
+    assert caught or int(action.max()) == 1
+    assert caught or rpm[t > 8.0].max() > moving(name).idle * RPM + 300.0
 
 
 HEALTHY = ("overrun_return", "idle_after_start", "idle_known_load", "cold_drive_off")

@@ -188,7 +188,7 @@ def _family(
         arms.append(f"since_start_s < {hold:g}")
         reason = "oil is not everywhere in the first seconds: the start's ceiling stays"
         source += f"; coolant rises {_WARM_UP:g} K/s, from memory"
-    reason += "; more than the load of [idle] at once goes below the idle floor"
+    reason += "; with known loads on it goes below the idle floor"
     arm = " and ".join(arms)
     plate = Table(
         f"{over.prefix}_plate{suffix}",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from throttlewright.build.intent import Intent
-from throttlewright.build.intent_roles import Idle
 from throttlewright.car.pack import Car
 from throttlewright.design.idle import idle
 
@@ -11,7 +10,7 @@ __all__ = ["idle_floor"]
 
 
 def idle_floor(car: Car, intent: Intent) -> float:
-    """Largest plate that the floors of idle ask for, with the load of the intent.
+    """Largest plate that the floors of idle ask for without a known load.
 
     Parameters
     ----------
@@ -23,11 +22,9 @@ def idle_floor(car: Car, intent: Intent) -> float:
     Returns
     -------
     float [%]
-        Plate; more than the load of the intent at once would need more.
+        Plate. With the loads as well it would be so large that a cold engine on a big plate would
+        get more torque than it may at low speed.
     """
     rows = idle(car, intent)
     air = next(table for table in rows.tables if table.name == "idle_air")
-    start = [table.values.max() for table in rows.tables if table.name == "idle_start_air"]
-    load = (intent.idle or Idle()).load
-    most = float(air.values[air.axes[0].values <= load].max())
-    return float(max([most, *start]))
+    return float(air.values[0].max())

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import overload
 
 import numpy as np
+from numpy.typing import NDArray
 
 from throttlewright.build.schema import Build
 from throttlewright.car.charging import boost_curve, pack_charging, smooth_curve
@@ -103,6 +105,29 @@ class Car:
     def psi_open(self) -> float:
         """Open stop [rad]."""
         return float(self.record["psi_open"])
+
+    @overload
+    def plate_pct(self, psi: float) -> float: ...
+
+    @overload
+    def plate_pct(self, psi: NDArray[np.float64]) -> NDArray[np.float64]: ...
+
+    def plate_pct(self, psi: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
+        """Opening of a plate angle.
+
+        100 (psi - psi_closed) / (psi_open - psi_closed)
+
+        Parameters
+        ----------
+        psi : float or ndarray [rad]
+            Plate angle, of any shape.
+
+        Returns
+        -------
+        float or ndarray [%]
+            0 at the closed stop, 100 at the open one.
+        """
+        return 100.0 * (psi - self.psi_closed) / (self.psi_open - self.psi_closed)
 
     def full_boost(self, omega: np.ndarray) -> np.ndarray:
         """Pressure before the plate wide open and settled.

@@ -94,7 +94,7 @@ def _least_idle(car: Car, temperature: np.ndarray) -> np.ndarray:
     for t, omega in zip(temperature, speeds, strict=True):
         friction = friction_over_warm(float(t) + 273.15)
         psi, _ = idle_opening(car, omega=float(omega), cold=friction)
-        opening = 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed)
+        opening = car.plate_pct(psi)
         found.append(1.2 * opening + 0.2)
     return np.array(found)
 

@@ -12,6 +12,7 @@ from throttlewright.car.pack import Car
 from throttlewright.car.record import BoostState
 from throttlewright.car.surface import evaluate
 from throttlewright.design.margins import Margins
+from throttlewright.design.torque_share import angle_for_torque
 
 __all__ = [
     "SERVO",
@@ -32,7 +33,6 @@ SERVO = (2.0 * 0.8 / SERVO_LAG, 0.8)
 """Servo as a second-order part with that lag: natural frequency [rad/s], damping ratio [-]."""
 TICKS = 0.0015
 """Dead time of a loop that is run every millisecond: one tick and half a tick of hold [s]."""
-_HALVINGS = 24
 
 
 def holding_plate(car: Car, pressure: float, omega: Floats, pipe: float) -> Floats:
@@ -73,7 +73,7 @@ def holding_plate(car: Car, pressure: float, omega: Floats, pipe: float) -> Floa
             car=rec,
         )
         psi = plate_for_flow(flow, pipe, p_manifold=pressure, T_pipe=T_pipe, car=rec)
-        out[i] = 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed)
+        out[i] = car.plate_pct(psi)
     return out
 
 
@@ -98,14 +98,13 @@ def plate_for_torque(
     ndarray [%]
         Plate opening, shape (n, m); an end of the travel where the torque is out of reach.
     """
-    low = np.full(torque.shape, car.psi_closed)
-    high = np.full(torque.shape, car.psi_open)
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        below = evaluate(car, omega, middle, state=state)[0]["torque"] < torque
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
+
+    def given(psi: Floats) -> Floats:
+        return np.asarray(evaluate(car, omega, psi, state=state)[0]["torque"])
+
+    low = angle_for_torque(given, torque, low=car.psi_closed, high=car.psi_open)
     # where a spooling turbo jumps, the torque before the jump; 100 where even that is too little
-    found = 100.0 * (low - car.psi_closed) / (car.psi_open - car.psi_closed)
+    found = car.plate_pct(low)
     return np.asarray(np.where(found > 99.99, 100.0, found))
 
 

@@ -22,7 +22,6 @@ from throttlewright.design.idle_air import (
     has_authority,
     idle_opening,
     idle_point,
-    plate_pct,
     psi_with_share,
 )
 from throttlewright.design.idle_drag import braking_rows
@@ -174,7 +173,7 @@ def _lead(
 ) -> tuple[float, float]:
     """Opening ahead of the load [%] and its fall [%/s], so that its area fills the manifold."""
     none, loaded, top = points
-    ahead = plate_pct(car, psi_with_share(car, top.psi, share)) - loaded.plate_pct
+    ahead = car.plate_pct(psi_with_share(car, top.psi, share)) - loaded.plate_pct
     change = loaded.plate_pct - none.plate_pct
     if ahead <= 0.0 or change <= 0.0 or top.end or loaded.end:
         return 0.0, 20.0
@@ -261,7 +260,7 @@ def _tables(car: Car, wanted: Idle, made: IdleDesign, notes: list[str]) -> tuple
 
     def with_air(share: float) -> np.ndarray:
         return np.array(
-            [[plate_pct(car, psi_with_share(car, p.psi, share)) for p in row] for row in made.needs]
+            [[car.plate_pct(psi_with_share(car, p.psi, share)) for p in row] for row in made.needs]
         )
 
     coolant = Axis("coolant_degC", "degC", _COOLANT)
@@ -269,7 +268,7 @@ def _tables(car: Car, wanted: Idle, made: IdleDesign, notes: list[str]) -> tuple
     after = max(wanted.after_start, 1.0)
     speed = np.stack([_raised(car, wanted, _COOLANT), made.setpoint], axis=1)
     start = np.array(
-        [plate_pct(car, _with_more(car, row[0].psi, _START_SHARE)) for row in made.needs]
+        [car.plate_pct(_with_more(car, row[0].psi, _START_SHARE)) for row in made.needs]
     )
     return (
         Table(
@@ -328,8 +327,8 @@ def _dashpot(car: Car, wanted: Idle, made: IdleDesign) -> Rows:
         return Rows()
     warm = made.needs[-1][0]
     least = least_target(car)
-    full = max(plate_pct(car, _with_more(car, warm.psi, _DASHPOT_SHARE)), least)
-    end = max(plate_pct(car, psi_with_share(car, warm.psi, made.share)), least)
+    full = max(car.plate_pct(_with_more(car, warm.psi, _DASHPOT_SHARE)), least)
+    end = max(car.plate_pct(psi_with_share(car, warm.psi, made.share)), least)
     idle_rpm = car.idle * _RPM
     return Rows(
         limits=(
@@ -405,7 +404,7 @@ def _rows(same: Same, wanted: Idle) -> Rows:
         notes.insert(0, told + ": announce the load earlier, raise the idle speed, or add inertia")
     warm = made.needs[-1][0]
     least = least_target(car)
-    floor = max(plate_pct(car, psi_with_share(car, warm.psi, made.share)), least)
+    floor = max(car.plate_pct(psi_with_share(car, warm.psi, made.share)), least)
     tables = _tables(car, wanted, made, notes)
     most = float(np.clip(1.5 * tables[1].values.max(), 10.0, 15.0))
     idle_rpm = car.idle * _RPM

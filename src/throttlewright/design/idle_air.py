@@ -26,7 +26,6 @@ __all__ = [
     "idle_point",
     "ignition_share",
     "leak_share",
-    "plate_pct",
     "point_at",
     "psi_with_share",
     "soft_area",
@@ -78,28 +77,6 @@ def gap_of(car: Car) -> float:
     """
     plate = car.build.plate
     return float(plate.leak_area) / (math.pi * plate.bore)
-
-
-def plate_pct(car: Car, psi: float) -> float:
-    """Return a plate angle as opening between the stops.
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-    psi : float [rad]
-        Plate angle.
-
-    Returns
-    -------
-    float [%]
-        0 at the closed stop, 100 at the open one.
-
-    Notes
-    -----
-    100 (psi - psi_closed) / (psi_open - psi_closed).
-    """
-    return 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed)
 
 
 def point_at(
@@ -205,7 +182,7 @@ def idle_point(
         torque, indicated, flow = point_at(car, omega=omega, psi=psi, cold=cold)
         over = torque - (1.0 - share) * indicated - load
         return over, IdlePoint(
-            psi, plate_pct(car, psi), flow, indicated, share, omega, load, cold, end
+            psi, car.plate_pct(psi), flow, indicated, share, omega, load, cold, end
         )
 
     low, high = car.psi_closed, car.psi_open

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from throttlewright.car.flows import plate_area_of
 from throttlewright.car.pack import Car
-from throttlewright.design.idle_air import gap_of, idle_point, plate_pct
+from throttlewright.design.idle_air import gap_of, idle_point
 from throttlewright.foundation.errors import InputError
 
 __all__ = ["IdleLife", "idle_over_life"]
@@ -83,6 +83,6 @@ def idle_over_life(car: Car, distance: ArrayLike, *, retard_deg: float = 0.0) ->
             low, high = (
                 (middle, high) if float(plate_area_of(middle, rec)) < need + less else (low, middle)
             )
-        opening[i] = plate_pct(car, 0.5 * (low + high))
+        opening[i] = car.plate_pct(0.5 * (low + high))
     share = np.maximum(1.0 - lost / need, 0.0)
     return IdleLife(driven, layer, opening, opening - point.plate_pct, share)

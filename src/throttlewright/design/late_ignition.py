@@ -297,4 +297,4 @@ def plate_of(car: Car, point: LatePoint, *, pipe: float, omega: float) -> float:
     held = min(point.p_manifold, 0.999 * pipe)
     _, T_pipe = _pipe(car, held, pipe=pipe, omega=omega)
     psi = plate_for_flow(point.flow, pipe, p_manifold=held, T_pipe=T_pipe, car=car.record)
-    return 100.0 * (float(psi) - car.psi_closed) / (car.psi_open - car.psi_closed)
+    return car.plate_pct(float(psi))

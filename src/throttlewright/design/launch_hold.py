@@ -185,7 +185,7 @@ def plate_held(car: Car, omega: float, torque: Floats, *, pressure: float) -> Fl
         return np.asarray(found["torque"])
 
     psi = angle_for_torque(given, torque, low=car.psi_closed, high=car.psi_open)
-    return np.asarray(100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed))
+    return np.asarray(car.plate_pct(psi))
 
 
 def hold_plants(car: Car, intent: Intent) -> tuple[Plant, ...]:

@@ -14,9 +14,8 @@ from throttlewright.build.intent import Intent
 from throttlewright.calibration.calibration import Number
 from throttlewright.calibration.limits import Limit
 from throttlewright.calibration.table import Axis, Table
-from throttlewright.car.flows import engine_flow, pipe_state, plate_for_flow
 from throttlewright.car.pack import Car
-from throttlewright.car.record import BoostState
+from throttlewright.design.holding import holding_plate
 from throttlewright.design.overboost_closing import (
     PlateLine,
     Runaway,
@@ -36,7 +35,6 @@ __all__ = [
     "boost_loop",
     "closing_starts",
     "overboost",
-    "plate_holding",
     "pressure_limits",
 ]
 
@@ -108,48 +106,6 @@ def pressure_limits(car: Car, intent: Intent) -> tuple[float, float] | None:
     limit = intent.overboost.limit
     cut = intent.overboost.fuel_cut
     return limit, limit + _CUT_OVER - _LIMIT_OVER if cut is None else cut
-
-
-def plate_holding(car: Car, limit: float, *, omega: np.ndarray, pipe: float) -> np.ndarray:
-    """Plate that passes no more than the engine takes at a manifold pressure.
-
-    Parameters
-    ----------
-    car : Car
-        The car.
-    limit : float [Pa]
-        Manifold pressure, absolute.
-    omega : ndarray [rad/s]
-        Engine speeds, shape (n,).
-    pipe : float [Pa]
-        Pressure before the plate, above the limit.
-
-    Returns
-    -------
-    ndarray [%]
-        Plate at each speed, shape (n,).
-    """
-    rec = car.record
-    out = np.empty(omega.size)
-    for i, w in enumerate(omega):
-        _, T_pipe = pipe_state(
-            0.0,
-            limit,
-            omega=float(w),
-            boost_code=float(BoostState.HELD),
-            boost_pressure=pipe,
-            car=rec,
-        )
-        flow, _ = engine_flow(
-            limit,
-            T_pipe + float(rec["charge_temperature_rise"]),
-            pipe=pipe,
-            omega=float(w),
-            car=rec,
-        )
-        psi = plate_for_flow(flow, pipe, p_manifold=limit, T_pipe=T_pipe, car=rec)
-        out[i] = 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed)
-    return out
 
 
 def boost_loop(car: Car) -> dict[str, Number]:
@@ -252,7 +208,7 @@ def overboost(car: Car, intent: Intent) -> Rows:
     )
     omega = rpm * math.pi / 30.0
     plate = _over_pipe(car, limits[0], omega=omega, pipe=limits[0] + 1e3 * _OVER)
-    hold = plate_holding(car, limits[0], omega=omega, pipe=limits[0] + _RUNAWAY)
+    hold = holding_plate(car, limits[0], omega, limits[0] + _RUNAWAY)
     table = Table(
         "overboost_plate",
         "largest plate opening",
@@ -320,7 +276,7 @@ def _at_rest(car: Car, limit: float, *, omega: np.ndarray, hold: np.ndarray) -> 
     if not car.turbo:
         return hold
     moving = moving_car(car)
-    wide = plate_holding(car, limit, omega=omega, pipe=limit + _LEAST_OVER)
+    wide = holding_plate(car, limit, omega, limit + _LEAST_OVER)
     found = [
         steady_opening(moving, omega=float(w), limit=limit, low=0.5 * float(h), high=float(p))
         for w, h, p in zip(omega, hold, wide, strict=True)
@@ -330,7 +286,7 @@ def _at_rest(car: Car, limit: float, *, omega: np.ndarray, hold: np.ndarray) -> 
 
 def _over_pipe(car: Car, held: float, *, omega: np.ndarray, pipe: np.ndarray) -> np.ndarray:
     """Return the plate over pipe pressure, its first point free, falling with the pressure [%]."""
-    rows = [plate_holding(car, held, omega=omega, pipe=float(p)) for p in pipe[1:]]
+    rows = [holding_plate(car, held, omega, float(p)) for p in pipe[1:]]
     plate = np.stack((np.full(omega.size, 100.0), *rows))
     return np.round(np.minimum.accumulate(plate, axis=0), 3).astype(np.float64)
 

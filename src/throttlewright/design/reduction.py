@@ -13,9 +13,10 @@ from throttlewright.calibration.table import Axis, Table
 from throttlewright.car.hardware_boost import hardware_pressure
 from throttlewright.car.pack import Car
 from throttlewright.car.record import BoostState
-from throttlewright.car.surface import compute_surface, evaluate
+from throttlewright.car.surface import evaluate
 from throttlewright.design.idle import idle_opening, idle_setpoint
 from throttlewright.design.rows import PLATE_PCT, Rows
+from throttlewright.design.torque_share import angle_for_torque, torque_of_share
 from throttlewright.physics.friction import friction_over_warm
 
 __all__ = [
@@ -49,7 +50,6 @@ _ALONG = np.array([0.0, 0.1, 0.28, 0.46, 0.64, 0.82, 1.0])
 step is short, so that the steps after it are not given away."""
 _SPEEDS, _CHARGED_SPEEDS = 8, 10
 """Points of engine speed; where boost sets in the plate bends, and more are needed."""
-_HALVINGS = 24
 _TELL = 0.02
 """Difference of torque share from which the cost of the hardware's pressure is told."""
 
@@ -128,19 +128,15 @@ def plate_at_hardware(car: Car, omega: np.ndarray, share: np.ndarray) -> np.ndar
     highest pressure that the hardware reaches at the speed (``car.hardware_boost``). Torque rises
     with that pressure, so at any lower one the plate gives less.
     """
-    ends = np.array([car.psi_closed, car.psi_open])
-    surface = compute_surface(car, speeds=omega, psi=ends).require_solved()
     share = np.broadcast_to(share, (omega.size, share.shape[-1]))
-    wanted = surface.closed[:, None] + share * (surface.full - surface.closed)[:, None]
     pipe = hardware_pressure(car, omega)[:, None]
-    low = np.full(wanted.shape, car.psi_closed)
-    high = np.full(wanted.shape, car.psi_open)
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        found, _ = evaluate(car, omega, middle, state=BoostState.HELD, pressure=pipe)
-        below = found["torque"] < wanted
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    plate = 100.0 * (low - car.psi_closed) / (car.psi_open - car.psi_closed)
+
+    def given(psi: np.ndarray) -> np.ndarray:
+        found, _ = evaluate(car, omega, psi, state=BoostState.HELD, pressure=pipe)
+        return found["torque"]
+
+    wanted = torque_of_share(car, omega, share)
+    plate = car.plate_pct(angle_for_torque(given, wanted, low=car.psi_closed, high=car.psi_open))
     return np.where(share >= 1.0, 100.0, plate)
 
 
@@ -160,7 +156,7 @@ def _idle_room(car: Car, coolant_degC: float) -> float:
     """Plate that a ceiling must always leave, a tenth over the air of idling [%]."""
     speed = float(idle_setpoint(car, np.array([coolant_degC]))[0]) * math.pi / 30.0
     psi, _ = idle_opening(car, omega=speed, cold=friction_over_warm(coolant_degC + 273.15))
-    return 1.1 * 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed) + 0.2
+    return 1.1 * car.plate_pct(psi) + 0.2
 
 
 def _cost(car: Car, rpm: np.ndarray, plate: np.ndarray, share: np.ndarray) -> tuple[str, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
 from throttlewright.build.intent import Intent
@@ -10,7 +10,7 @@ from throttlewright.calibration.calibration import Calibration
 from throttlewright.car.pack import Car
 from throttlewright.design.rows import Rows
 
-__all__ = ["Role", "Shown", "Typical", "without"]
+__all__ = ["Role", "Shown", "Typical", "without", "without_rows"]
 
 
 _USES = ("road", "track", "competition")
@@ -82,6 +82,33 @@ class Role:
                 f"the {car.build.use}: it is not designed"
             )
         return self.design(car, intent)
+
+
+def without_rows(calibration: Calibration, names: Collection[str]) -> Calibration:
+    """Calibration that lacks some limits, and the numbers that are named after them.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        With the limits.
+    names : collection of str
+        Names of limits.
+
+    Returns
+    -------
+    Calibration
+        A copy; its tables stay.
+    """
+    # a number is named after its row, and one that no row reads is refused
+    return replace(
+        calibration,
+        limits=tuple(row for row in calibration.limits if row.name not in names),
+        numbers={
+            name: number
+            for name, number in calibration.numbers.items()
+            if name.partition(".")[0] not in names
+        },
+    )
 
 
 def without(calibration: Calibration, rows: Rows) -> Calibration:

@@ -177,7 +177,7 @@ def least_plate(car: Car) -> float:
         Plate opening; a ceiling beats the idle floor.
     """
     psi, _ = idle_opening(car, omega=car.idle)
-    idle = 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed)
+    idle = car.plate_pct(psi)
     return 1.1 * idle + 0.2
 
 

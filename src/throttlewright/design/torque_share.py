@@ -15,6 +15,7 @@ __all__ = [
     "plate_for_share",
     "points_at_share",
     "pressure_for_share",
+    "torque_of_share",
 ]
 
 _HALVINGS = 24
@@ -24,7 +25,25 @@ exact, stays the part that limits, and the wastegate, which is neither, only sta
 default."""
 
 
-def _wanted(car: Car, omega: np.ndarray, share: np.ndarray) -> np.ndarray:
+def torque_of_share(car: Car, omega: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Torque that a share stands for, boost settled.
+
+    T_closed + share (T_full - T_closed)
+
+    Parameters
+    ----------
+    car : Car
+        The car.
+    omega : ndarray [rad/s]
+        Engine speeds, shape (n,).
+    share : ndarray [-]
+        Torque shares, shape (m,) or (n, m), 0 to 1.
+
+    Returns
+    -------
+    ndarray [N m]
+        Brake torque, shape (n, m).
+    """
     ends = np.array([car.psi_closed, car.psi_open])
     surface = compute_surface(car, speeds=omega, psi=ends).require_solved()
     return np.asarray(
@@ -91,14 +110,14 @@ def points_at_share(
         the points of ``evaluate`` there.
     """
     omega = np.asarray(omega, dtype=float)
-    wanted = _wanted(car, omega, share)
+    wanted = torque_of_share(car, omega, share)
 
     def torque(psi: np.ndarray) -> np.ndarray:
         return evaluate(car, omega, psi, pressure=pressure)[0]["torque"]
 
     low = angle_for_torque(torque, wanted, low=car.psi_closed, high=car.psi_open)
     points, _ = evaluate(car, omega, low, pressure=pressure)
-    plate = 100.0 * (low - car.psi_closed) / (car.psi_open - car.psi_closed)
+    plate = car.plate_pct(low)
     return np.asarray(plate), points
 
 
@@ -151,7 +170,7 @@ def pressure_for_share(car: Car, omega: np.ndarray, share: np.ndarray) -> np.nda
         enough, never above full boost or, where the spring alone holds more, the spring.
     """
     omega = np.asarray(omega, dtype=float)
-    wanted = _wanted(car, omega, share)
+    wanted = torque_of_share(car, omega, share)
     spring = float(car.record["spring_pressure"])
     top = np.broadcast_to(np.maximum(car.full_boost(omega), spring)[:, None], wanted.shape)
     low, high = np.full(wanted.shape, spring), top.copy()

@@ -10,6 +10,7 @@ from typing import Any
 from throttlewright.calibration.calibration import Calibration
 from throttlewright.calibration.pack import Packed, pack_calibration
 from throttlewright.car.pack import Car
+from throttlewright.design.role import without_rows
 from throttlewright.drive.faults import FAULTS, FaultKind, InjectedFault, fault_named
 from throttlewright.drive.scenario import Scenario, expand, list_scenarios, load_scenario
 from throttlewright.drive.simulate import simulate
@@ -198,10 +199,7 @@ def unarmed(calibration: Calibration, kinds: Iterable[FaultKind]) -> Calibration
     """
     starts = tuple(name for kind in kinds for name in kind.limits)
     gone = {row.name for row in calibration.limits if starts and row.name.startswith(starts)}
-    # A number is named after its row, and one that no row reads is refused.
-    numbers = {k: n for k, n in calibration.numbers.items() if k.partition(".")[0] not in gone}
-    limits = tuple(row for row in calibration.limits if row.name not in gone)
-    return replace(calibration, reactions=(), limits=limits, numbers=numbers)
+    return replace(without_rows(calibration, gone), reactions=())
 
 
 def plan_campaign(

@@ -12,6 +12,9 @@ from throttlewright.calibration.pack import Packed, pack_calibration
 from throttlewright.calibration.table import Axis
 from throttlewright.car.pack import Car
 from throttlewright.car.state import DISTANCE, SLIP, SPEED
+from throttlewright.design import traction
+from throttlewright.design.role import without_rows
+from throttlewright.design.roles import role_of_row
 from throttlewright.drive.kernel import ROW_WIDTH
 from throttlewright.drive.scenario import Scenario, load_scenario
 from throttlewright.drive.simulate import prepare, run_rows
@@ -95,16 +98,8 @@ def feet_only(calibration: Calibration) -> Calibration:
     Calibration
         A copy without the rows of that role and their numbers.
     """
-    gone = {row.name for row in calibration.limits if row.name.startswith("traction_")}
-    return replace(
-        calibration,
-        limits=tuple(row for row in calibration.limits if row.name not in gone),
-        numbers={
-            name: number
-            for name, number in calibration.numbers.items()
-            if name.partition(".")[0] not in gone
-        },
-    )
+    names = [row.name for row in calibration.limits]
+    return without_rows(calibration, [n for n in names if role_of_row(n) is traction.ROLE])
 
 
 def one_to_one(calibration: Calibration) -> Calibration:

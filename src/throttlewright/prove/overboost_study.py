@@ -16,6 +16,7 @@ from throttlewright.car.pack import Car
 from throttlewright.car.record import copied
 from throttlewright.design.overboost import closing_starts, pressure_limits
 from throttlewright.design.overboost_closing import RATES, Closing, close_plate, moving_car
+from throttlewright.design.role import without_rows
 from throttlewright.drive.scenario import Scenario, parse_scenario
 from throttlewright.drive.simulate import simulate
 from throttlewright.foundation.errors import InputError
@@ -153,18 +154,7 @@ class Shaped:
 
 
 def _less(calibration: Calibration, gone: Sequence[str]) -> Packed:
-    return pack_calibration(
-        replace(
-            calibration,
-            limits=tuple(row for row in calibration.limits if row.name not in gone),
-            numbers={
-                name: number
-                for name, number in calibration.numbers.items()
-                if name.partition(".")[0] not in gone
-            },
-            reactions=(),
-        )
-    )
+    return pack_calibration(replace(without_rows(calibration, gone), reactions=()))
 
 
 def plate_alone(calibration: Calibration) -> Packed:

@@ -102,7 +102,7 @@ def _read(path: str) -> Calibration:
 def _known(car: Car) -> Known:
     rec = car.record
     psi, fine = idle_opening(car, omega=car.idle)
-    idle = 100.0 * (psi - car.psi_closed) / (car.psi_open - car.psi_closed)
+    idle = car.plate_pct(psi)
     tops = {}
     if float(rec["map_range"]) > 0.0:
         tops["map_kPa"] = float(rec["map_range"]) / 1e3

@@ -18,7 +18,6 @@ from throttlewright.workshop.common import rpm
 from throttlewright.workshop.held import (
     Garage,
     HeldCar,
-    StaleWriteError,
     held_calibration,
     redo,
     undo,
@@ -61,6 +60,7 @@ from throttlewright.workshop.pedal_picture import (
 from throttlewright.workshop.pedal_state import (
     CALIBRATION,
     Opened,
+    check_calibration,
     map_of,
     mode_name,
     open_mode,
@@ -169,18 +169,6 @@ def preview(garage: Garage, held: HeldCar, request: PreviewRequest) -> PreviewRe
 # --- saves ----------------------------------------------------------------------------------------
 
 
-def _check_calibration(opened: Opened, base: int | None) -> None:
-    newest = None if opened.revision is None else opened.revision.id
-    if newest != base:
-        raise StaleWriteError(
-            f"the calibration was changed meanwhile: revision {newest or 'none'} is the newest, "
-            f"the page showed {base or 'none'}",
-            newest=newest or 0,
-            file=opened.held.revision.car,
-            advice="look at it, then try again; nothing of yours was saved yet",
-        )
-
-
 def _asks(opened: Opened, modes: set[str]) -> str:
     if opened.revision is None or opened.calibration is None:
         return ""
@@ -242,7 +230,7 @@ def save_intent(garage: Garage, held: HeldCar, request: IntentRequest) -> PedalR
     text = garage.content(opened.intent_revision.id)
     new = intent_with(str(text), intent, opened.name, mode)
     if opened.intent_revision.id == request.base_revision:
-        _check_calibration(opened, request.calibration_revision)
+        check_calibration(opened, request.calibration_revision)
         if not request.replace_edited and (asks := _asks(opened, {opened.name})):
             return PedalResult(asks=asks)
     wanted = parse_intent(new, file=f"{held.revision.car}, intent")
@@ -288,7 +276,7 @@ def design_anew(garage: Garage, held: HeldCar, request: DesignAnewRequest) -> Pe
         The page afterwards, or a question when tables edited by hand would be replaced.
     """
     opened = open_mode(garage, held, request.mode, request.branch)
-    _check_calibration(opened, request.calibration_revision)
+    check_calibration(opened, request.calibration_revision)
     modes = set(opened.intent.intent.mode)
     if not request.replace_edited and (asks := _asks(opened, modes)):
         return PedalResult(asks=asks)
@@ -326,7 +314,7 @@ def edit_cells(garage: Garage, held: HeldCar, request: CellsRequest) -> CellsRes
     opened = open_mode(garage, held, request.mode, request.branch)
     calibration = opened.calibration
     if calibration is None:
-        _check_calibration(opened, request.base_revision)
+        check_calibration(opened, request.base_revision)
         calibration = designed_calibration(held, opened.intent, old=None, anew=set())
         number = _save(garage, opened, calibration, request.who, "designed", request.branch)
         opened = open_mode(garage, held, request.mode, request.branch)

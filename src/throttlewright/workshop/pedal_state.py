@@ -17,7 +17,7 @@ from throttlewright.design.pedal import PedalMap, one_to_one
 from throttlewright.foundation.errors import InputError, nearest
 from throttlewright.workshop.design import KnockOnLine
 from throttlewright.workshop.garage import Revision
-from throttlewright.workshop.held import Garage, HeldCar, held_calibration, steps
+from throttlewright.workshop.held import Garage, HeldCar, StaleWriteError, held_calibration, steps
 from throttlewright.workshop.pedal_models import ModeLine, PedalView, State, TableView
 from throttlewright.workshop.pedal_parts import (
     designed,
@@ -42,6 +42,7 @@ from throttlewright.workshop.report import threshold_unit
 __all__ = [
     "CALIBRATION",
     "Opened",
+    "check_calibration",
     "map_of",
     "mode_name",
     "open_mode",
@@ -294,3 +295,16 @@ def view_of(garage: Garage, opened: Opened, asked: State | None, branch: str) ->
         notes=_notes(opened),
         knock_on=_knock_on_lines(opened, made),
     )
+
+
+def check_calibration(opened: Opened, base: int | None) -> None:
+    """Raise StaleWriteError where another calibration than the one seen is the newest."""
+    newest = None if opened.revision is None else opened.revision.id
+    if newest != base:
+        raise StaleWriteError(
+            f"the calibration was changed meanwhile: revision {newest or 'none'} is the newest, "
+            f"the page showed {base or 'none'}",
+            newest=newest or 0,
+            file=opened.held.revision.car,
+            advice="look at it, then try again; nothing of yours was saved yet",
+        )

@@ -19,12 +19,12 @@ from throttlewright.foundation.events import Cancelled, OnEvent, ignore, never
 from throttlewright.garage.store import MAIN, Garage
 from throttlewright.prove.campaign import applies_to
 from throttlewright.workshop.drive import charge_names
-from throttlewright.workshop.held import HeldCar, StaleWriteError, held_car, steps
+from throttlewright.workshop.held import HeldCar, held_car, steps
 from throttlewright.workshop.intent_fields import edited_section, key_lines
 from throttlewright.workshop.pedal_models import StepRequest
 from throttlewright.workshop.pedal_page import pedal_step
 from throttlewright.workshop.pedal_parts import designed_calibration
-from throttlewright.workshop.pedal_state import CALIBRATION, Opened, open_mode
+from throttlewright.workshop.pedal_state import CALIBRATION, Opened, check_calibration, open_mode
 from throttlewright.workshop.roles import roles_of_car
 from throttlewright.workshop.roles_models import RoleCard, RolesRequest
 from throttlewright.workshop.roles_page_models import (
@@ -226,7 +226,7 @@ def save_section(garage: Garage, held: HeldCar, request: SectionRequest) -> Role
     new = edited_section(str(garage.content(seen.id)), role.section, values)
     wanted = parse_intent(new, file="intent")
     if opened.intent_revision.id == seen.id:
-        _check_calibration(opened, request.calibration_revision)
+        check_calibration(opened, request.calibration_revision)
     made = designed_calibration(held, wanted, old=_whole(opened), anew=set())
     before = getattr(opened.intent.intent, role.section) is not None
     word = "no longer asked for" if request.remove else "changed" if before else "asked for"
@@ -246,18 +246,6 @@ def save_section(garage: Garage, held: HeldCar, request: SectionRequest) -> Role
         branch=branch,
     )
     return roles_view(garage, held, branch=branch)
-
-
-def _check_calibration(opened: Opened, base: int | None) -> None:
-    newest = None if opened.revision is None else opened.revision.id
-    if newest != base:
-        raise StaleWriteError(
-            f"the calibration was changed meanwhile: revision {newest or 'none'} is the newest, "
-            f"the page showed {base or 'none'}",
-            newest=newest or 0,
-            file=opened.held.revision.car,
-            advice="look at it, then try again; nothing of yours was saved yet",
-        )
 
 
 def step(garage: Garage, held: HeldCar, request: StepBack, *, back: bool) -> RolesView:
